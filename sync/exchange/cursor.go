@@ -103,7 +103,8 @@ type Filter struct {
 	NotFromHub bool
 }
 
-func (f Filter) drops(e Entry) bool {
+// Drops says whether the reader does not need the entry.
+func (f Filter) Drops(e Entry) bool {
 	return e.ID.Replica == f.NotFrom || f.NotFromHub && e.FromHub ||
 		f.Has.Has(clock.Dot{Replica: e.ID.Replica, N: e.ID.Seq})
 }
@@ -139,7 +140,7 @@ func Next(log Log, from Cursor, f Filter, limit Budget) (Batch, error) {
 			if err != nil {
 				return Batch{}, fmt.Errorf("read lane %d: %w", lane, err)
 			}
-			if !taken[e.ID] && !f.drops(e) {
+			if !taken[e.ID] && !f.Drops(e) {
 				c, ok, err := log.Change(e.ID, f.Sites)
 				if err != nil {
 					return Batch{}, fmt.Errorf("read change %d of %s: %w", e.ID.Seq, e.ID.Replica, err)

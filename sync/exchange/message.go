@@ -54,6 +54,8 @@ type Answer struct {
 	Millis int64
 	// Receipt: the asker's changes 1 to Receipt are in the hub's synced view.
 	Receipt uint64
+	// Settled says that the hub's view held all of its ledger when it answered.
+	Settled bool
 	// Unknown says that the hub does not know the cursor: ask again with Has.
 	Unknown bool
 	// Cursor behind the piece.
@@ -133,6 +135,7 @@ func (a Answer) Append(b []byte) []byte {
 	b = binary.BigEndian.AppendUint64(b, uint64(a.Replica))
 	b = binary.AppendVarint(b, a.Millis)
 	b = binary.AppendUvarint(b, a.Receipt)
+	b = appendBool(b, a.Settled)
 	b = appendBool(b, a.Unknown)
 	b = a.Cursor.Append(b)
 	b = appendBool(b, a.More)
@@ -156,6 +159,7 @@ func DecodeAnswer(b []byte) (Answer, error) {
 	a.Replica = clock.Replica(r.fixed64())
 	a.Millis = r.varint()
 	a.Receipt = r.uvarint()
+	a.Settled = r.bool()
 	a.Unknown = r.bool()
 	a.Cursor = r.cursor()
 	a.More = r.bool()
