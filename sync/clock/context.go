@@ -198,6 +198,12 @@ func joinEntries(a, b entry) entry {
 	return out
 }
 
+// Except is the set without the dots of the replicas that drop says.
+func (c Context) Except(drop func(Replica) bool) Context {
+	kept := slices.DeleteFunc(slices.Clone(c.entries), func(e entry) bool { return drop(e.replica) })
+	return Context{entries: kept}
+}
+
 // Covers says whether every dot of o is in the set.
 func (c Context) Covers(o Context) bool { return c.Join(o).Equal(c) }
 
@@ -209,23 +215,27 @@ func (c Context) Equal(o Context) bool {
 }
 
 // Without lists the dots of c that are not in o. It is meant for sets that
-// differ little: the answer names each dot.
+// differ little: the answer names each dot, and stops after MaxLoose of them.
 func (c Context) Without(o Context) []Dot {
 	var out []Dot
 	for _, e := range c.entries {
 		for _, r := range o.Missing(e.replica, e.base) {
-			for n := r[0]; n <= r[1]; n++ {
+			for n := r[0]; n <= r[1] && len(out) < MaxLoose; n++ {
 				out = append(out, Dot{e.replica, n})
 			}
 		}
 		for _, n := range e.loose {
-			if d := (Dot{e.replica, n}); !o.Has(d) {
+			if d := (Dot{e.replica, n}); !o.Has(d) && len(out) < MaxLoose {
 				out = append(out, d)
 			}
 		}
 	}
 	return out
 }
+
+// MaxN is the greatest number of a dot. No replica writes so often; it keeps
+// sums of numbers from overflowing.
+const MaxN = 1 << 62
 
 // MaxReplicas and MaxLoose bound what a decoder takes: far more cabins than a
 // firm has, and more holes than any order of arrival leaves.
@@ -283,19 +293,19 @@ func decodeEntry(b []byte) (e entry, rest []byte, ok bool) {
 		return e, nil, false
 	}
 	count, b, ok := uvarint(b)
-	if !ok || count > MaxLoose || count > uint64(len(b)) || e.replica == 0 || e.base+count == 0 {
+	if !ok || count > MaxLoose || count > uint64(len(b)) || e.replica == 0 || e.base >= MaxN || e.base+count == 0 {
 		return e, nil, false
 	}
 	prev := e.base + 1
 	for range count {
 		var step uint64
-		if step, b, ok = uvarint(b); !ok || step == 0 || prev+step < prev {
+		if step, b, ok = uvarint(b); !ok || step == 0 || step > MaxN-prev {
 			return e, nil, false
 		}
 		prev += step
 		e.loose = append(e.loose, prev)
 	}
-	return e, b, e.base != ^uint64(0)
+	return e, b, true
 }
 
 // uvarint reads an unsigned varint in its shortest form.

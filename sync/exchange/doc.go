@@ -20,6 +20,7 @@
 //
 // An answer also carries the hub's receipt: the number of the node's changes
 // that the hub's own view holds, synced. A receipt that is less than an earlier
-// one means that the hub went back; the node then asks what the hub has and
-// offers it everything that it lacks, also what other replicas wrote.
+// one, or a view that does not know the node's cursor, means that the hub may have
+// gone back; the node then asks what the hub has and offers it everything that it
+// lacks, also what other replicas wrote.
 package exchange

@@ -85,7 +85,7 @@ func TestAHazardOvertakesWhatWaits(t *testing.T) {
 	for seq := uint64(1); seq <= 6; seq++ {
 		m.write(cabin, seq, 2, "north", false)
 	}
-	p := exchange.NewPush(cabin, exchange.Cursor{}, 0)
+	p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
 	small := exchange.Budget{Changes: 2, Size: 1 << 20}
 	first, _, _ := p.Next(m, small)
 	m.write(cabin, 7, 0, "north", false) // a hazard, while a piece is in flight
@@ -104,7 +104,7 @@ func TestAHazardOvertakesWhatWaits(t *testing.T) {
 func TestACutSendsAgainAndAnAcknowledgementDoesNot(t *testing.T) {
 	m := newMemory(1)
 	m.write(cabin, 1, 2, "north", false)
-	p := exchange.NewPush(cabin, exchange.Cursor{}, 0)
+	p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
 	first, ok, _ := p.Next(m, plenty)
 	if !ok || len(first.Changes) != 1 {
 		t.Fatalf("got %v %v", ids(first), ok)
@@ -118,7 +118,7 @@ func TestACutSendsAgainAndAnAcknowledgementDoesNot(t *testing.T) {
 		t.Fatal("something is sent after all was acknowledged")
 	}
 	// Across a restart the cursor is enough.
-	p = exchange.NewPush(cabin, p.Acked(), 0)
+	p = exchange.NewPush(cabin, p.Acked(), 0, 0)
 	if _, ok, _ := p.Next(m, plenty); ok {
 		t.Fatal("something is sent again after a restart")
 	}
@@ -128,7 +128,7 @@ func TestWhatCameFromTheHubDoesNotGoBackToIt(t *testing.T) {
 	m := newMemory(1)
 	m.write(office, 1, 2, "north", true)
 	m.write(clock.Replica(8), 1, 2, "north", false) // from a peer: carried on
-	p := exchange.NewPush(cabin, exchange.Cursor{}, 0)
+	p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
 	b, _, _ := p.Next(m, plenty)
 	if len(b.Changes) != 1 || b.Changes[0].Replica != 8 {
 		t.Errorf("sends %d changes, want only the peer's", len(b.Changes))
@@ -141,7 +141,7 @@ func TestAHubThatWentBackIsOfferedEverythingItLacks(t *testing.T) {
 		m.write(cabin, seq, 2, "north", false)
 	}
 	m.write(office, 1, 1, "north", true)
-	p := exchange.NewPush(cabin, exchange.Cursor{}, 0)
+	p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
 	p.Next(m, plenty)
 	p.Acknowledged()
 	if p.Receipt(4, 4, true) {
@@ -162,7 +162,7 @@ func TestWhatTheHubsLedgerLostAfterAcknowledgingIsSentAgain(t *testing.T) {
 	for seq := uint64(1); seq <= 3; seq++ {
 		m.write(cabin, seq, 2, "north", false)
 	}
-	p := exchange.NewPush(cabin, exchange.Cursor{}, 0)
+	p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
 	p.Next(m, plenty)
 	p.Acknowledged()
 	if p.Receipt(1, p.AckedSeq(), false); p.Acked().View == 0 {
@@ -260,7 +260,7 @@ func TestAnyBudgetDeliversEachChangeOnceAndInOrder(t *testing.T) {
 		for seq := 1; seq <= n; seq++ {
 			m.write(cabin, uint64(seq), record.Lane(rapid.IntRange(0, 4).Draw(t, "lane")), "north", false)
 		}
-		p := exchange.NewPush(cabin, exchange.Cursor{}, 0)
+		p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
 		seen := map[uint64]bool{}
 		lane := record.Lane(0)
 		for range 100 {
@@ -305,7 +305,7 @@ func TestMessagesSurviveTheirBinaryForm(t *testing.T) {
 	}
 	a := exchange.Answer{
 		Replica: office, Millis: 77, Receipt: 3, Settled: true, Cursor: q.Cursor, More: true, Piece: []byte("piece"),
-		Refused: []exchange.Refusal{{ID: record.ID{Replica: cabin, Seq: 2}, Print: [8]byte{9}, Forked: true, Reason: "why"}}, Has: &has,
+		Refused: []exchange.Refusal{{ID: record.ID{Replica: cabin, Seq: 2}, Reason: "why"}}, Forked: true, Has: &has,
 	}
 	gotA, err := exchange.DecodeAnswer(a.Append(nil))
 	if err != nil || string(gotA.Append(nil)) != string(a.Append(nil)) {

@@ -66,18 +66,15 @@ type Answer struct {
 	Piece []byte
 	// Refused are changes of the asker's that the hub would not take.
 	Refused []Refusal
+	// Forked says that somebody else has written under the asker's id.
+	Forked bool
 	// Has is what the hub has, when it was asked.
 	Has *clock.Context
 }
 
 // Refusal is one change that the other side would not take.
 type Refusal struct {
-	ID record.ID
-	// Print is the first 8 bytes of the SHA-256 of the change, so that of two
-	// replicas that write under one id each can tell whose change it was.
-	Print [8]byte
-	// Forked: another change with this id is there already.
-	Forked bool
+	ID     record.ID
 	Reason string
 }
 
@@ -144,10 +141,9 @@ func (a Answer) Append(b []byte) []byte {
 	for _, f := range a.Refused {
 		b = binary.BigEndian.AppendUint64(b, uint64(f.ID.Replica))
 		b = binary.AppendUvarint(b, f.ID.Seq)
-		b = append(b, f.Print[:]...)
-		b = appendBool(b, f.Forked)
 		b = appendString(b, f.Reason)
 	}
+	b = appendBool(b, a.Forked)
 	return appendContext(b, a.Has)
 }
 
@@ -166,11 +162,10 @@ func DecodeAnswer(b []byte) (Answer, error) {
 	a.Piece = r.take(int(r.upTo(MaxPiece)))
 	for range r.upTo(MaxRefused) {
 		f := Refusal{ID: record.ID{Replica: clock.Replica(r.fixed64()), Seq: r.uvarint()}}
-		copy(f.Print[:], r.take(8))
-		f.Forked = r.bool()
 		f.Reason = r.string(MaxReason)
 		a.Refused = append(a.Refused, f)
 	}
+	a.Forked = r.bool()
 	a.Has = r.context()
 	if r.bad || len(r.b) > 0 || a.Replica == 0 {
 		return Answer{}, fmt.Errorf("answer: %w", errMalformed)

@@ -23,10 +23,10 @@ type Push struct {
 	inflight *Batch
 }
 
-// NewPush starts from what was kept: the cursor of the last acknowledged piece
-// and the hub's last receipt.
-func NewPush(own clock.Replica, acked Cursor, receipt uint64) *Push {
-	return &Push{own: own, acked: acked, receipt: receipt}
+// NewPush starts from what was kept: the cursor of the last acknowledged piece,
+// the greatest own number among the acknowledged, and the hub's last receipt.
+func NewPush(own clock.Replica, acked Cursor, ackedSeq, receipt uint64) *Push {
+	return &Push{own: own, acked: acked, ackedSeq: ackedSeq, receipt: receipt}
 }
 
 // Acked is behind the last acknowledged piece. Keep it.
@@ -89,7 +89,7 @@ func (p *Push) Acknowledged() {
 func (p *Push) Cut() { p.inflight = nil }
 
 // AckedSeq is the greatest own sequence number that the hub's ledger has
-// acknowledged since the start.
+// acknowledged. Keep it.
 func (p *Push) AckedSeq() uint64 { return p.ackedSeq }
 
 // Receipt takes the hub's word on how many of the own changes its synced view

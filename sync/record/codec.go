@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"unicode/utf8"
 
 	"github.com/bothy-mesh/bothy/sync/clock"
 )
@@ -13,7 +14,11 @@ import (
 const (
 	// MaxValue is the greatest field value, in bytes: a sheet with all its
 	// points and texts has room, a photo has not.
-	MaxValue = 1 << 20
+	MaxValue = 1 << 19
+	// MaxChange bounds all that one change writes, in bytes. A change travels in
+	// one piece, and a message of 1 MiB must hold that even if nothing in it can
+	// be compressed.
+	MaxChange = 3 << 18
 	// MaxID and MaxAuthor bound ids, in bytes.
 	MaxID     = 128
 	MaxAuthor = 128
@@ -100,22 +105,31 @@ func DecodeChange(b []byte) (c Change, rest []byte, err error) {
 // Validate says what makes a change impossible, whoever sent it.
 func (c Change) Validate() error {
 	switch {
-	case c.Replica == 0 || c.Seq == 0 || c.N == 0 || c.N > c.Seq:
-		return fmt.Errorf("change %s of replica %s: number %d of the record: %w", c.Key, c.Replica, c.N, ErrMalformed)
-	case c.Key.Kind == 0 || c.Key.ID == "" || len(c.Key.ID) > MaxID || len(c.Author) > MaxAuthor:
-		return fmt.Errorf("change %s of replica %s: key or author: %w", c.Key, c.Replica, ErrMalformed)
+	case c.Replica == 0 || c.Seq == 0 || c.N == 0 || c.N > c.Seq || c.Seq > clock.MaxN:
+		return fmt.Errorf("change %s of replica %s: number %d, number %d of the record: %w", c.Key, c.Replica, c.Seq, c.N, ErrMalformed)
+	case c.Key.Kind == 0 || c.Key.Kind > MaxNumber || c.Key.ID == "" || !plain(c.Key.ID, MaxID):
+		return fmt.Errorf("change %q of replica %s: want a kind, and an id of 1 to %d bytes of UTF-8: %w", c.Key, c.Replica, MaxID, ErrMalformed)
+	case !plain(c.Author, MaxAuthor):
+		return fmt.Errorf("change %s: author %q: want at most %d bytes of UTF-8: %w", c.Key, c.Author, MaxAuthor, ErrMalformed)
 	case c.Lane >= Lanes:
 		return fmt.Errorf("change %s: lane %d, want 0 to %d: %w", c.Key, c.Lane, Lanes-1, ErrMalformed)
 	case len(c.Writes) == 0 || len(c.Writes) > MaxFields:
 		return fmt.Errorf("change %s: %d fields, want 1 to %d: %w", c.Key, len(c.Writes), MaxFields, ErrMalformed)
 	}
+	size := 0
 	for i, w := range c.Writes {
 		if err := c.validateWrite(i, w); err != nil {
 			return err
 		}
+		size += len(w.Value) + len(w.Replaces)*(8+binary.MaxVarintLen64)
+	}
+	if size > MaxChange {
+		return fmt.Errorf("change %s writes %d bytes, at most %d are taken: %w", c.Key, size, MaxChange, ErrMalformed)
 	}
 	return nil
 }
+
+func plain(s string, limit int) bool { return len(s) <= limit && utf8.ValidString(s) }
 
 func (c Change) validateWrite(i int, w Write) error {
 	switch {
@@ -172,12 +186,11 @@ func (r Record) writers() []Version {
 	var out []Version
 	for _, f := range r.Fields {
 		for _, v := range f.Versions {
-			if i, ok := slices.BinarySearchFunc(out, v.Dot, versionDot); !ok {
-				out = slices.Insert(out, i, Version{Dot: v.Dot, Origin: v.Origin})
-			}
+			out = append(out, Version{Dot: v.Dot, Origin: v.Origin})
 		}
 	}
-	return out
+	slices.SortFunc(out, func(a, b Version) int { return a.Dot.Compare(b.Dot) })
+	return slices.CompactFunc(out, func(a, b Version) bool { return a.Dot == b.Dot })
 }
 
 // DecodeRecord reads a whole record; nothing may follow it.
@@ -201,10 +214,10 @@ func DecodeRecord(b []byte) (Record, error) {
 		}
 		r.Fields = append(r.Fields, d.field(writers))
 	}
-	if d.bad || len(d.b) > 0 || !r.wellFormed(writers) {
+	if d.bad || len(d.b) > 0 || !slices.EqualFunc(writers, r.writers(), func(a, b Version) bool { return a.Dot == b.Dot }) {
 		return Record{}, fmt.Errorf("record: %w", ErrMalformed)
 	}
-	return r, nil
+	return r, r.Validate()
 }
 
 func (d *decoder) field(writers []Version) Field {
@@ -223,36 +236,42 @@ func (d *decoder) field(writers []Version) Field {
 	return f
 }
 
-// wellFormed checks the invariants that Join keeps.
-func (r Record) wellFormed(writers []Version) bool {
-	if r.Key.Kind == 0 || r.Key.ID == "" || r.Seen.Empty() || len(r.writers()) != len(writers) {
-		return false
-	}
-	if !slices.IsSortedFunc(writers, func(a, b Version) int { return a.Dot.Compare(b.Dot) }) {
-		return false
+// Validate says what makes a record impossible, or so large that its binary
+// form would not be taken. A join of valid changes can only be too large.
+func (r Record) Validate() error {
+	switch {
+	case r.Key.Kind == 0 || r.Key.ID == "" || !plain(r.Key.ID, MaxID) || r.Seen.Empty():
+		return fmt.Errorf("record %q: key, or nothing seen: %w", r.Key, ErrMalformed)
+	case len(r.Fields) > MaxFields:
+		return fmt.Errorf("record %s has %d fields, at most %d are taken: %w", r.Key, len(r.Fields), MaxFields, ErrMalformed)
 	}
 	for i, f := range r.Fields {
-		ordered := i == 0 || r.Fields[i-1].Number < f.Number
-		if f.Number == 0 || !ordered || len(f.Versions)+len(f.Gone) == 0 || !ascending(f.Gone) {
-			return false
-		}
-		for j, v := range f.Versions {
-			if !r.Seen.Has(v.Dot) || j > 0 && f.Versions[j-1].Dot.Compare(v.Dot) >= 0 || !ofField(v.Value, f.Number) {
-				return false
-			}
-		}
-		for _, g := range f.Gone {
-			if r.Seen.Has(g) {
-				return false
-			}
+		switch {
+		case f.Number == 0 || i > 0 && r.Fields[i-1].Number >= f.Number:
+			return fmt.Errorf("record %s: field number %d out of order: %w", r.Key, f.Number, ErrMalformed)
+		case len(f.Versions) > MaxVersions || len(f.Gone) > MaxVersions:
+			return fmt.Errorf("record %s: field %d has %d versions and %d that went, at most %d are taken: %w",
+				r.Key, f.Number, len(f.Versions), len(f.Gone), MaxVersions, ErrMalformed)
+		case !f.wellFormed(r.Seen):
+			return fmt.Errorf("record %s: field %d: %w", r.Key, f.Number, ErrMalformed)
 		}
 	}
-	return true
+	return nil
+}
+
+// wellFormed checks the invariants that Join keeps.
+func (f Field) wellFormed(seen clock.Context) bool {
+	for i, v := range f.Versions {
+		if !seen.Has(v.Dot) || i > 0 && f.Versions[i-1].Dot.Compare(v.Dot) >= 0 || !ofField(v.Value, f.Number) {
+			return false
+		}
+	}
+	return len(f.Versions)+len(f.Gone) > 0 && ascending(f.Gone) && !slices.ContainsFunc(f.Gone, seen.Has)
 }
 
 func ascending(dots []clock.Dot) bool {
 	for i, d := range dots {
-		if d.Replica == 0 || d.N == 0 || i > 0 && dots[i-1].Compare(d) >= 0 {
+		if d.Replica == 0 || d.N == 0 || d.N > clock.MaxN || i > 0 && dots[i-1].Compare(d) >= 0 {
 			return false
 		}
 	}

@@ -165,6 +165,7 @@ type Value struct {
 // writes come in order of number.
 func (r Record) Edit(seen clock.Context, values []Value) []Write {
 	unheard := seen.Without(r.Seen)
+	unheard = unheard[:min(len(unheard), MaxVersions+1)] // with more the change is not valid anyway
 	writes := make([]Write, 0, len(values))
 	for _, v := range values {
 		w := Write{Number: v.Number, Value: v.Bytes, Replaces: slices.Clone(unheard)}

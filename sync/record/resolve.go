@@ -29,11 +29,14 @@ func ordered(fd protoreflect.FieldDescriptor) bool {
 }
 
 // Read fills m with what the record's fields read as. Fields that this program
-// does not know are carried along as unknown fields. The message's id is set.
+// does not know are carried along as unknown fields. The message's id is set;
+// computed fields are not.
 func (k *Kind) Read(r Record, m proto.Message) error {
 	var b []byte
 	for _, f := range r.Fields {
-		b = append(b, k.Resolve(f)...)
+		if k.stores(f.Number) {
+			b = append(b, k.Resolve(f)...)
+		}
 	}
 	proto.Reset(m)
 	if err := proto.Unmarshal(b, m); err != nil {
@@ -42,6 +45,12 @@ func (k *Kind) Read(r Record, m proto.Message) error {
 	id := m.ProtoReflect().Descriptor().Fields().ByName("id")
 	m.ProtoReflect().Set(id, protoreflect.ValueOfString(r.Key.ID))
 	return nil
+}
+
+// stores says whether a record has the field as far as this program knows: one
+// of its stored fields, or one that a newer program has.
+func (k *Kind) stores(number uint32) bool {
+	return k.FieldNumbered(number) != nil || k.Message.Fields().ByNumber(protoreflect.FieldNumber(number)) == nil
 }
 
 // Resolve is what a field reads as while it may have several versions: the

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 
@@ -115,20 +116,26 @@ func (s *Schema) add(m protoreflect.MessageDescriptor) error {
 		WrittenOnce: opts.GetWrittenOnce(),
 		FollowsKind: opts.GetFollowsKind(),
 	}
-	if k.Number == 0 || k.Collection == "" || s.kinds[k.Number] != nil {
-		return fmt.Errorf("%s: kind %d is missing or used twice, or it has no collection", m.FullName(), k.Number)
+	switch {
+	case k.Number == 0 || k.Number > MaxNumber || s.kinds[k.Number] != nil:
+		return fmt.Errorf("%s: kind %d is missing, too great or used twice", m.FullName(), k.Number)
+	case k.Collection == "" || s.Collection(k.Collection) != nil:
+		return fmt.Errorf("%s: collection %q is missing or used twice", m.FullName(), k.Collection)
+	}
+	if id := m.Fields().ByName("id"); id == nil || mergeOf(id).GetRule() != bothyv1.Rule_KEY {
+		return fmt.Errorf("%s has no field id that is the KEY", m.FullName())
 	}
 	for i := range m.Fields().Len() {
 		if err := k.addField(m.Fields().Get(i)); err != nil {
 			return err
 		}
 	}
-	for name, place := range map[string]**FieldRule{
-		opts.GetSiteField(): &k.Site, opts.GetHomeField(): &k.Home, opts.GetFollowsField(): &k.Follows,
-	} {
-		if err := k.choose(name, place); err != nil {
-			return err
-		}
+	if err := errors.Join(
+		k.choose(opts.GetSiteField(), &k.Site),
+		k.choose(opts.GetHomeField(), &k.Home),
+		k.choose(opts.GetFollowsField(), &k.Follows),
+	); err != nil {
+		return err
 	}
 	slices.SortFunc(k.Fields, func(a, b *FieldRule) int { return int(a.Number) - int(b.Number) })
 	s.kinds[k.Number] = k
@@ -149,8 +156,12 @@ func (k *Kind) choose(name string, place **FieldRule) error {
 	return nil
 }
 
+func mergeOf(fd protoreflect.FieldDescriptor) *bothyv1.Merge {
+	return proto.GetExtension(fd.Options(), bothyv1.E_Merge).(*bothyv1.Merge)
+}
+
 func (k *Kind) addField(fd protoreflect.FieldDescriptor) error {
-	merge := proto.GetExtension(fd.Options(), bothyv1.E_Merge).(*bothyv1.Merge)
+	merge := mergeOf(fd)
 	f := &FieldRule{
 		Number:     uint32(fd.Number()),
 		Descriptor: fd,
@@ -160,7 +171,7 @@ func (k *Kind) addField(fd protoreflect.FieldDescriptor) error {
 	}
 	switch f.Rule {
 	case bothyv1.Rule_KEY:
-		if fd.Name() != "id" || fd.Kind() != protoreflect.StringKind {
+		if fd.Name() != "id" || fd.Kind() != protoreflect.StringKind || fd.IsList() {
 			return fmt.Errorf("%s: only the string field id can be the KEY", fd.FullName())
 		}
 		return nil
@@ -178,6 +189,8 @@ func (f *FieldRule) validate() error {
 	switch {
 	case fd.IsMap():
 		return fmt.Errorf("%s: a map has no order, so equal values would not be equal bytes", fd.FullName())
+	case fd.ContainingOneof() != nil && !fd.HasOptionalKeyword():
+		return fmt.Errorf("%s: fields of a oneof exclude each other, but fields of a record are written apart", fd.FullName())
 	case f.ListedBy && (fd.Kind() != protoreflect.StringKind || fd.IsList()):
 		return fmt.Errorf("%s: only a string can be listed by", fd.FullName())
 	case (f.Rule == bothyv1.Rule_CAUTIOUS) != (f.Caution != bothyv1.Caution_CAUTION_UNSPECIFIED):
@@ -236,4 +249,31 @@ func (f *FieldRule) Decode(value []byte) (protoreflect.Message, error) {
 		return nil, fmt.Errorf("field %s: %w", f.Descriptor.FullName(), err)
 	}
 	return m, nil
+}
+
+// Validate says what makes a change impossible, as far as this program knows
+// its kind. A value that cannot be read must not get into a record: it would
+// hide all that the record says.
+func (s *Schema) Validate(c Change) error {
+	if err := c.Validate(); err != nil {
+		return err
+	}
+	k := s.Kind(c.Key.Kind)
+	if k == nil {
+		return nil
+	}
+	if k.WrittenOnce && c.N != 1 {
+		return fmt.Errorf("change %s: %s are written once: %w", c.Key, k.Collection, ErrMalformed)
+	}
+	for _, w := range c.Writes {
+		if !k.stores(w.Number) {
+			return fmt.Errorf("change %s: field %d of %s is not stored: %w", c.Key, w.Number, k.Collection, ErrMalformed)
+		}
+		if f := k.FieldNumbered(w.Number); f != nil {
+			if _, err := f.Decode(w.Value); err != nil {
+				return fmt.Errorf("change %s: %w: %w", c.Key, ErrMalformed, err)
+			}
+		}
+	}
+	return nil
 }

@@ -503,9 +503,12 @@ type NodeLink struct {
 	// Changes that the node says it has made.
 	Written uint64 `protobuf:"varint,6,opt,name=written,proto3" json:"written,omitempty"`
 	// Of those, the first so many are in the hub's own synced view.
-	Receipted     uint64           `protobuf:"varint,7,opt,name=receipted,proto3" json:"receipted,omitempty"`
-	ClockAheadMs  *int64           `protobuf:"varint,8,opt,name=clock_ahead_ms,json=clockAheadMs,proto3,oneof" json:"clock_ahead_ms,omitempty"`
-	Refused       []*RefusedChange `protobuf:"bytes,9,rep,name=refused,proto3" json:"refused,omitempty"`
+	Receipted    uint64           `protobuf:"varint,7,opt,name=receipted,proto3" json:"receipted,omitempty"`
+	ClockAheadMs *int64           `protobuf:"varint,8,opt,name=clock_ahead_ms,json=clockAheadMs,proto3,oneof" json:"clock_ahead_ms,omitempty"`
+	Refused      []*RefusedChange `protobuf:"bytes,9,rep,name=refused,proto3" json:"refused,omitempty"`
+	// A print of all records here that are of interest to the node's sites: equal
+	// to the node's own digest when both hold the same.
+	Digest        string `protobuf:"bytes,10,opt,name=digest,proto3" json:"digest,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -601,6 +604,13 @@ func (x *NodeLink) GetRefused() []*RefusedChange {
 		return x.Refused
 	}
 	return nil
+}
+
+func (x *NodeLink) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
 }
 
 type GetHistoryRequest struct {
@@ -1173,7 +1183,7 @@ const file_bothy_v1_office_service_proto_rawDesc = "" +
 	"\x11ListLinksResponse\x12(\n" +
 	"\x05links\x18\x01 \x03(\v2\x12.bothy.v1.NodeLinkR\x05links\x12\x16\n" +
 	"\x06alarms\x18\x02 \x03(\tR\x06alarms\x12\x16\n" +
-	"\x06digest\x18\x03 \x01(\tR\x06digest\"\xea\x02\n" +
+	"\x06digest\x18\x03 \x01(\tR\x06digest\"\x82\x03\n" +
 	"\bNodeLink\x12\x18\n" +
 	"\areplica\x18\x01 \x01(\tR\areplica\x12\x14\n" +
 	"\x05cabin\x18\x02 \x01(\tR\x05cabin\x12\x14\n" +
@@ -1183,7 +1193,9 @@ const file_bothy_v1_office_service_proto_rawDesc = "" +
 	"\awritten\x18\x06 \x01(\x04R\awritten\x12\x1c\n" +
 	"\treceipted\x18\a \x01(\x04R\treceipted\x12)\n" +
 	"\x0eclock_ahead_ms\x18\b \x01(\x03H\x00R\fclockAheadMs\x88\x01\x01\x121\n" +
-	"\arefused\x18\t \x03(\v2\x17.bothy.v1.RefusedChangeR\arefusedB\x11\n" +
+	"\arefused\x18\t \x03(\v2\x17.bothy.v1.RefusedChangeR\arefused\x12\x16\n" +
+	"\x06digest\x18\n" +
+	" \x01(\tR\x06digestB\x11\n" +
 	"\x0f_clock_ahead_ms\"7\n" +
 	"\x11GetHistoryRequest\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +

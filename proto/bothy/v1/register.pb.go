@@ -705,6 +705,63 @@ func (x *Cabin) GetVersion() string {
 	return ""
 }
 
+// Fork says that two copies of one data directory have written under one
+// replica id (a cloned card, an old copy put back), so that its numbers from one
+// on mean two things. Replicas write it by themselves.
+type Fork struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The replica id.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// The first number that is known to have been used twice.
+	From          uint64 `protobuf:"varint,2,opt,name=from,proto3" json:"from,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Fork) Reset() {
+	*x = Fork{}
+	mi := &file_bothy_v1_register_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Fork) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Fork) ProtoMessage() {}
+
+func (x *Fork) ProtoReflect() protoreflect.Message {
+	mi := &file_bothy_v1_register_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Fork.ProtoReflect.Descriptor instead.
+func (*Fork) Descriptor() ([]byte, []int) {
+	return file_bothy_v1_register_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Fork) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Fork) GetFrom() uint64 {
+	if x != nil {
+		return x.From
+	}
+	return 0
+}
+
 var File_bothy_v1_register_proto protoreflect.FileDescriptor
 
 const file_bothy_v1_register_proto_rawDesc = "" +
@@ -760,7 +817,11 @@ const file_bothy_v1_register_proto_rawDesc = "" +
 	"\areplica\x18\x02 \x01(\tB\x06\x9a\xa6\x19\x02\b\x01R\areplica\x12\x1c\n" +
 	"\x05sites\x18\x03 \x03(\tB\x06\x9a\xa6\x19\x02\b\x01R\x05sites\x12 \n" +
 	"\aversion\x18\x04 \x01(\tB\x06\x9a\xa6\x19\x02\b\x01R\aversion:\x0e\x9a\xa6\x19\n" +
-	"\b\x04:\x06cabins*R\n" +
+	"\b\x04:\x06cabins\"K\n" +
+	"\x04Fork\x12\x16\n" +
+	"\x02id\x18\x01 \x01(\tB\x06\x9a\xa6\x19\x02\b\x05R\x02id\x12\x1c\n" +
+	"\x04from\x18\x02 \x01(\x04B\b\x9a\xa6\x19\x04\b\x02\x10\x01R\x04from:\r\x9a\xa6\x19\t\b\n" +
+	":\x05forks*R\n" +
 	"\x04Role\x12\x14\n" +
 	"\x10ROLE_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bOPERATOR\x10\x01\x12\x0e\n" +
@@ -784,7 +845,7 @@ func file_bothy_v1_register_proto_rawDescGZIP() []byte {
 }
 
 var file_bothy_v1_register_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_bothy_v1_register_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_bothy_v1_register_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_bothy_v1_register_proto_goTypes = []any{
 	(Role)(0),                     // 0: bothy.v1.Role
 	(*Site)(nil),                  // 1: bothy.v1.Site
@@ -795,20 +856,21 @@ var file_bothy_v1_register_proto_goTypes = []any{
 	(*Person)(nil),                // 6: bothy.v1.Person
 	(*Ticket)(nil),                // 7: bothy.v1.Ticket
 	(*Cabin)(nil),                 // 8: bothy.v1.Cabin
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
+	(*Fork)(nil),                  // 9: bothy.v1.Fork
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
 }
 var file_bothy_v1_register_proto_depIdxs = []int32{
-	2, // 0: bothy.v1.Site.position:type_name -> bothy.v1.Position
-	3, // 1: bothy.v1.Site.shifts:type_name -> bothy.v1.Shift
-	5, // 2: bothy.v1.Machine.tyre_pressures:type_name -> bothy.v1.AxlePressure
-	0, // 3: bothy.v1.Person.role:type_name -> bothy.v1.Role
-	7, // 4: bothy.v1.Person.tickets:type_name -> bothy.v1.Ticket
-	9, // 5: bothy.v1.Ticket.expires_at:type_name -> google.protobuf.Timestamp
-	6, // [6:6] is the sub-list for method output_type
-	6, // [6:6] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	2,  // 0: bothy.v1.Site.position:type_name -> bothy.v1.Position
+	3,  // 1: bothy.v1.Site.shifts:type_name -> bothy.v1.Shift
+	5,  // 2: bothy.v1.Machine.tyre_pressures:type_name -> bothy.v1.AxlePressure
+	0,  // 3: bothy.v1.Person.role:type_name -> bothy.v1.Role
+	7,  // 4: bothy.v1.Person.tickets:type_name -> bothy.v1.Ticket
+	10, // 5: bothy.v1.Ticket.expires_at:type_name -> google.protobuf.Timestamp
+	6,  // [6:6] is the sub-list for method output_type
+	6,  // [6:6] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_bothy_v1_register_proto_init() }
@@ -823,7 +885,7 @@ func file_bothy_v1_register_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_bothy_v1_register_proto_rawDesc), len(file_bothy_v1_register_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1,0 +1,250 @@
+package replica
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"iter"
+	"time"
+
+	"github.com/bothy-mesh/bothy/sync/clock"
+	"github.com/bothy-mesh/bothy/sync/exchange"
+	"github.com/bothy-mesh/bothy/sync/record"
+	"github.com/bothy-mesh/bothy/sync/view"
+)
+
+// viewLog shows a view's logs to package exchange.
+type viewLog struct {
+	view *view.View
+	tx   *view.Tx
+}
+
+// View implements exchange.Log.
+func (l viewLog) View() uint64 { return l.view.ID() }
+
+// Entries implements exchange.Log.
+func (l viewLog) Entries(lane record.Lane, after uint64) iter.Seq2[exchange.Entry, error] {
+	return func(yield func(exchange.Entry, error) bool) {
+		for e, err := range l.tx.Log(lane, after) {
+			if !yield(exchange.Entry{Pos: e.Pos, ID: e.ID, Size: e.Size, FromHub: e.From == view.Hub, Mark: e.Mark}, err) {
+				return
+			}
+		}
+	}
+}
+
+// Mark implements exchange.Log.
+func (l viewLog) Mark(lane record.Lane, pos uint64) (uint64, bool, error) {
+	return l.tx.LogMark(lane, pos)
+}
+
+// Change implements exchange.Log.
+func (l viewLog) Change(id record.ID, sites []string) (record.Change, bool, error) {
+	c, ok, err := l.tx.Change(id)
+	if err != nil || !ok || sites == nil {
+		return c, ok, err
+	}
+	rec, ok, err := l.tx.Record(c.Key)
+	if err != nil || !ok {
+		return record.Change{}, false, err
+	}
+	wanted, err := l.tx.InterestedIn(rec, sites)
+	return c, wanted, err
+}
+
+// Answer answers another replica's question. settled says whether the view holds
+// all of the ledger that it is built from.
+func (r *Replica) Answer(ctx context.Context, q exchange.Request, settled func(position uint64) bool) (exchange.Answer, error) {
+	var a exchange.Answer
+	err := r.view.Read(func(tx *view.Tx) error {
+		position, _, err := getPosition(tx)
+		if err != nil {
+			return err
+		}
+		if err := r.forgetForked(tx, &q); err != nil {
+			return err
+		}
+		if a, err = exchange.Serve(viewLog{r.view, tx}, q, r.packer.Pack); err != nil {
+			return err
+		}
+		a.Settled = settled(position)
+		return r.addState(tx, q, &a)
+	})
+	if err != nil {
+		return exchange.Answer{}, err
+	}
+	a.Replica, a.Millis = r.ID(), r.opts.Now().UnixMilli()
+	return a, r.meet(ctx, q, a)
+}
+
+// forgetForked takes out of what the asker has all changes of forked ids: it may
+// have the other ones.
+func (r *Replica) forgetForked(tx *view.Tx, q *exchange.Request) error {
+	if q.Has == nil {
+		return nil
+	}
+	forked, err := r.forkedIDs(tx)
+	if err != nil || len(forked) == 0 {
+		return err
+	}
+	has := q.Has.Except(func(id clock.Replica) bool { return forked[id] })
+	q.Has = &has
+	return nil
+}
+
+// addState adds to an answer what this replica knows of the asker.
+func (r *Replica) addState(tx *view.Tx, q exchange.Request, a *exchange.Answer) error {
+	have, err := tx.Have()
+	if err != nil {
+		return err
+	}
+	if q.WantHas {
+		a.Has = &have
+	}
+	a.Receipt = have.Base(q.Replica)
+	refused, err := r.refusedOf(tx, q.Replica)
+	if err != nil {
+		return err
+	}
+	for _, f := range refused[:min(len(refused), exchange.MaxRefused)] {
+		a.Refused = append(a.Refused, exchange.Refusal{ID: f.Change.ID(), Reason: f.Reason})
+	}
+	_, a.Forked, err = tx.Record(record.Key{Kind: r.forkKind, ID: q.Replica.String()})
+	if err != nil || a.Forked || a.Receipt != q.Written {
+		return err
+	}
+	upto, chain, err := tx.Chain(q.Replica)
+	a.Forked = upto == q.Written && [8]byte(chain[:8]) != q.Chain
+	return err
+}
+
+// Contact is what a replica knows of another one that asked it.
+type Contact struct {
+	Replica clock.Replica
+	Cabin   string
+	Sites   []string
+	// HeardAt is when it last asked, by this replica's clock.
+	HeardAt time.Time
+	// Written is how many changes it said it had made; the first Receipted of
+	// them are here.
+	Written, Receipted uint64
+	Ahead              clock.Ahead
+	// AsOf: all that it had written then is here. Zero if that never was so.
+	AsOf time.Time
+	// What it said at PendingAt will be here when Pending changes are.
+	pending   uint64
+	pendingAt time.Time
+}
+
+// settle moves AsOf on to what has arrived meanwhile.
+func (c *Contact) settle(base uint64) {
+	if !c.pendingAt.IsZero() && base >= c.pending {
+		c.AsOf, c.pendingAt = c.pendingAt, time.Time{}
+	}
+}
+
+// meet keeps what a question says of the asker.
+func (r *Replica) meet(ctx context.Context, q exchange.Request, a exchange.Answer) error {
+	now := r.opts.Now()
+	return r.do(ctx, func(tx *view.Tx, b *batch) error {
+		c, _, err := getContact(tx, q.Replica)
+		if err != nil {
+			return err
+		}
+		c.Replica, c.Cabin, c.Sites, c.HeardAt = q.Replica, q.Cabin, q.Sites, now
+		c.Written = q.Written
+		c.Ahead = steady(c.Ahead, measure(q.Millis, now.UnixMilli(), 0))
+		c.settle(a.Receipt)
+		if c.pendingAt.IsZero() {
+			c.pending, c.pendingAt = q.Written, now
+			c.settle(a.Receipt)
+		}
+		b.err = setContact(tx, c)
+		return b.err
+	})
+}
+
+var errContact = errors.New("kept contact is malformed")
+
+func setContact(tx *view.Tx, c Contact) error {
+	b := binary.BigEndian.AppendUint64(nil, uint64(c.Replica))
+	b = appendText(b, c.Cabin)
+	b = binary.AppendUvarint(b, uint64(len(c.Sites)))
+	for _, s := range c.Sites {
+		b = appendText(b, s)
+	}
+	for _, n := range []int64{millisOf(c.HeardAt), int64(c.Written), int64(c.Ahead), millisOf(c.AsOf), int64(c.pending), millisOf(c.pendingAt)} {
+		b = binary.BigEndian.AppendUint64(b, uint64(n))
+	}
+	return tx.SetLocal(localContact+c.Replica.String(), b)
+}
+
+func getContact(tx *view.Tx, of clock.Replica) (Contact, bool, error) {
+	b, ok, err := tx.Local(localContact + of.String())
+	if err != nil || !ok {
+		return Contact{Ahead: clock.UnknownAhead}, false, err
+	}
+	c, err := openContact(b)
+	return c, err == nil, err
+}
+
+func openContact(b []byte) (c Contact, err error) {
+	if len(b) < 8 {
+		return c, errContact
+	}
+	c.Replica = clock.Replica(binary.BigEndian.Uint64(b))
+	if c.Cabin, b, err = takeText(b[8:]); err != nil {
+		return c, err
+	}
+	count, k := binary.Uvarint(b)
+	if k <= 0 || count > exchange.MaxSites {
+		return c, errContact
+	}
+	b = b[k:]
+	for range count {
+		var s string
+		if s, b, err = takeText(b); err != nil {
+			return c, err
+		}
+		c.Sites = append(c.Sites, s)
+	}
+	if len(b) != 6*8 {
+		return c, errContact
+	}
+	n := func(i int) int64 { return int64(binary.BigEndian.Uint64(b[8*i:])) }
+	c.HeardAt, c.Written, c.Ahead = timeOf(n(0)), uint64(n(1)), clock.Ahead(n(2))
+	c.AsOf, c.pending, c.pendingAt = timeOf(n(3)), uint64(n(4)), timeOf(n(5))
+	return c, nil
+}
+
+func millisOf(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixMilli()
+}
+
+// Contacts lists the replicas that ever asked, with how far their word is known.
+func (r *Replica) Contacts() (out []Contact, err error) {
+	err = r.view.Read(func(tx *view.Tx) error {
+		have, err := tx.Have()
+		if err != nil {
+			return err
+		}
+		for l, err := range tx.LocalPrefix(localContact) {
+			if err != nil {
+				return err
+			}
+			c, err := openContact(l.Bytes)
+			if err != nil {
+				return fmt.Errorf("%s: %w", l.Name, err)
+			}
+			c.Receipted = have.Base(c.Replica)
+			c.settle(c.Receipted)
+			out = append(out, c)
+		}
+		return nil
+	})
+	return out, err
+}
