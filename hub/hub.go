@@ -11,7 +11,6 @@ import (
 	"net"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -35,11 +34,10 @@ type Config struct {
 	HTTP, GRPC string
 	// NATS is the address on which the embedded broker listens for cabins.
 	NATS string
-	// NATSURL is that of an existing server to use instead, or those of a cluster
-	// with commas between them; Copies is then how many of its servers keep the
-	// stream.
-	NATSURL string
-	Copies  int
+	// NATSURLs are those of an existing server or cluster to use instead; Copies
+	// is then how many of its servers keep the stream.
+	NATSURLs []string
+	Copies   int
 	// ServeTLS for people, NATSTLS for the embedded broker, NATSClientTLS for the
 	// way to an existing one; nil is plain.
 	ServeTLS, NATSTLS, NATSClientTLS *tls.Config
@@ -100,10 +98,8 @@ func Open(ctx context.Context, cfg Config) (_ *Hub, err error) {
 }
 
 func (h *Hub) openStream(ctx context.Context) (err error) {
-	target := link.HubConfig{Replicas: h.cfg.Copies, TLS: h.cfg.NATSClientTLS, Log: h.log}
-	if h.cfg.NATSURL != "" {
-		target.URLs = strings.Split(h.cfg.NATSURL, ",")
-	} else {
+	target := link.HubConfig{URLs: h.cfg.NATSURLs, Replicas: h.cfg.Copies, TLS: h.cfg.NATSClientTLS, Log: h.log}
+	if len(h.cfg.NATSURLs) == 0 {
 		if target.Broker, err = h.startBroker(); err != nil {
 			return err
 		}

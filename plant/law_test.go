@@ -196,6 +196,24 @@ func Test30CFR56_14100(t *testing.T) {
 	}
 }
 
+// 29 CFR 1926.601(b)(4), 30 CFR 56.14132(b): with the view to the rear obstructed
+// and the alarm failed, the machine stops unless an observer signals.
+func TestRow17_29CFR1926_601b4_ReversingAlarmFailed(t *testing.T) {
+	sheet := preUse(t)
+	f := current(t)
+	f.Checks[0] = accepted(t, fail(cleanCheck(sheet, "c1", monday), "reversing-alarm", "silent"), sheet)
+	f.Defects = after(nil, plant.Findings(f.Checks[0], sheet, nil)...)
+	wantStanding(t, plant.Verdict(f, clock(9, 0)), bothyv1.Standing_OUT_OF_SERVICE)
+	w, err := ask(supervisor, f.Defects[0], func(d *bothyv1.Defect) {
+		d.Limit, d.LimitUntil = "reverse only on an observer's signal", stamp(clock(19, 0))
+	}, "limit", "limit_until")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.Defects = after(f.Defects, w)
+	wantStanding(t, plant.Verdict(f, clock(9, 0)), bothyv1.Standing_LIMITED)
+}
+
 // 49 CFR 396.11 and 396.13: report, certificate, review, in this order; each
 // one that is missing leaves the machine out of use.
 func TestRow20_49CFR396_ReportCertificateReview(t *testing.T) {

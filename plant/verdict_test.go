@@ -229,6 +229,16 @@ func TestBetweenShiftsTheNextOneCounts(t *testing.T) {
 	wantStanding(t, plant.Verdict(f, f.AsOf), fit)
 }
 
+// A handheld whose clock runs ahead may finish a check after the end of the
+// shift: it is none for that shift.
+func TestACheckThatEndsAfterTheShiftIsNotForIt(t *testing.T) {
+	f := current(t)
+	f.Checks[0].StartedAt, f.Checks[0].FinishedAt, f.AsOf = stamp(clock(18, 50)), stamp(clock(19, 0)), clock(18, 58)
+	wantStanding(t, plant.Verdict(f, clock(18, 58)), checkDue)
+	f.Checks[0].FinishedAt = stamp(clock(18, 59))
+	wantStanding(t, plant.Verdict(f, clock(18, 58)), fit)
+}
+
 // drawFacts is the records of the fixture's dumper in any state.
 func drawFacts(t *rapid.T, all []*bothyv1.Sheet, checks []*bothyv1.Check) plant.Facts {
 	f := plant.Facts{Machine: dumper(), Site: quarry(), Sheets: all, Defects: drawDefects(t, nil)}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -14,9 +15,10 @@ import (
 // hubSettings is what can be set of a hub.
 type hubSettings struct {
 	serving
-	nats, natsURL string
-	copies        string // "1" or "3"
-	silentAfter   time.Duration
+	nats        string
+	natsURLs    []string
+	copies      string // "1" or "3"
+	silentAfter time.Duration
 }
 
 func hubCommand() command {
@@ -28,7 +30,7 @@ func hubCommand() command {
 		configured: true,
 		settings: append(s.serving.settings(":8090", ":8091"), []setting{
 			{name: "nats", fallback: ":4222", help: "address on which its own broker takes cabins", set: address(&s.nats)},
-			{name: "nats_url", help: "address of a NATS server or cluster to use instead of its own broker", set: checked(&s.natsURL, brokerURL)},
+			{name: "nats_url", list: true, help: "addresses of a NATS server or cluster to use instead of its own broker", set: list(&s.natsURLs, brokerURL)},
 			{name: "copies", fallback: "1", help: "servers of that cluster which keep the stream: 1 or 3", set: choice(&s.copies, "1", "3")},
 			{name: "tls_ca", help: "file of the certificates that vouch for that cluster, in PEM form; without one those that the system trusts", set: text(&s.ca)},
 			{name: "silent_after", fallback: "24h", help: "age at which a silent site's machines read as UNKNOWN", set: duration(&s.silentAfter, time.Minute, 365*24*time.Hour)},
@@ -44,15 +46,20 @@ cabins alike. It says on stdout where it listens, and logs on stderr. SIGTERM or
 Ctrl-C stops it in order; a second one at once.`
 
 func (s *hubSettings) check(where origins) (bad misuse) {
-	if where["nats"] != "" && s.natsURL != "" {
+	if where["nats"] != "" && len(s.natsURLs) > 0 {
 		bad.add("%s and %s are both given; a hub has a broker of its own or uses another, not both.", where["nats"], where["nats_url"])
 	}
 	for _, name := range []string{"copies", "tls_ca"} {
-		if where[name] != "" && s.natsURL == "" {
+		if where[name] != "" && len(s.natsURLs) == 0 {
 			bad.add("%s is given and nats_url is not; it is about a broker that is not the hub's own.", where[name])
 		}
 	}
-	return append(bad, s.loadTLS(where, strings.HasPrefix(s.natsURL, "tls://"))...)
+	return append(bad, s.loadTLS(where, anyTLS(s.natsURLs))...)
+}
+
+// anyTLS says whether one of the addresses asks for TLS.
+func anyTLS(urls []string) bool {
+	return slices.ContainsFunc(urls, func(url string) bool { return strings.HasPrefix(url, "tls://") })
 }
 
 func runHub(ctx context.Context, c call, s *hubSettings) error {
@@ -66,12 +73,12 @@ func runHub(ctx context.Context, c call, s *hubSettings) error {
 		return unlessStopped(ctx, err)
 	}
 	line := fmt.Sprintf("listening http=%s grpc=%s", h.HTTPAddr(), h.GRPCAddr())
-	broker := s.natsURL
+	brokers := s.natsURLs
 	if own := h.NATSAddr(); own != "" {
-		broker = own
+		brokers = []string{own}
 		line += " nats=" + own
 	}
-	s.warnOfPlain(log, broker)
+	s.warnOfPlain(log, brokers...)
 	fmt.Fprintln(c.stdout, line)
 	return h.Run(ctx)
 }
@@ -79,7 +86,7 @@ func runHub(ctx context.Context, c call, s *hubSettings) error {
 func (s *hubSettings) config(examine []string, log *slog.Logger) hub.Config {
 	copies, _ := strconv.Atoi(s.copies) // the setting allows nothing else
 	return hub.Config{
-		Dir: s.dir, HTTP: s.http, GRPC: s.grpc, NATS: s.nats, NATSURL: s.natsURL, Copies: copies,
+		Dir: s.dir, HTTP: s.http, GRPC: s.grpc, NATS: s.nats, NATSURLs: s.natsURLs, Copies: copies,
 		ServeTLS: s.serveTLS, NATSTLS: s.serveTLS, NATSClientTLS: s.dialTLS,
 		SilentAfter: s.silentAfter, FreeBytes: s.freeBytes, Examine: examine, Now: time.Now, Log: log,
 	}

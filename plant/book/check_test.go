@@ -275,3 +275,21 @@ func TestChecksAreListedNewestFirstPageByPage(t *testing.T) {
 		})
 	}
 }
+
+// A meter that was misread can be put right; until then it stands in the way.
+func TestAMeterDoesNotRunBackwards(t *testing.T) {
+	w := cabin(t)
+	first := w.clean("d-14", bothyv1.Purpose_PRE_USE)
+	first.MeterHours = 9000
+	misread := w.send(operator, first)
+	w.later(time.Hour)
+	next := w.clean("d-14", bothyv1.Purpose_PRE_USE)
+	_, err := w.CreateCheck(as(operator), &bothyv1.CreateCheckRequest{Check: next, RequestId: w.id()})
+	wantFault(t, err, fault.KindInvalid, "check.meterHours")
+	if _, err := w.AmendCheck(as(operator), &bothyv1.AmendCheckRequest{
+		Check: misread.GetId(), Reason: "a digit too many", MeterHours: proto.Float64(1204.5), RequestId: w.id(),
+	}); err != nil {
+		t.Fatal(err)
+	}
+	w.send(operator, next)
+}

@@ -279,3 +279,42 @@ func (w *world) put(m proto.Message) {
 		w.t.Fatal(err)
 	}
 }
+
+func TestFindingsOfPeopleWhoReadTheSameAllStay(t *testing.T) {
+	w := cabin(t)
+	read := w.report(operator, leak())
+	for _, person := range []string{mate, supervisor} {
+		d := proto.CloneOf(read)
+		d.Findings = append(d.Findings, &bothyv1.Finding{Note: "dripping, says " + person})
+		if _, err := w.edit(person, &bothyv1.Defect{Id: d.GetId(), Etag: d.GetEtag(), Findings: d.GetFindings()}, "findings"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var people []string
+	for _, f := range w.defect(read.GetId()).GetFindings() {
+		people = append(people, f.GetPerson())
+	}
+	if want := []string{operator, mate, supervisor}; !slices.Equal(people, want) {
+		t.Errorf("found by %q, want %q", people, want)
+	}
+}
+
+func TestClosedDefectsAreListedOnlyWhenAskedFor(t *testing.T) {
+	w := cabin(t)
+	open, closed := w.report(operator, leak()), w.report(operator, leak())
+	if _, err := w.edit(supervisor, &bothyv1.Defect{
+		Id: closed.GetId(), Etag: closed.GetEtag(), Progress: bothyv1.Progress_DISMISSED,
+		Certificate: &bothyv1.Certificate{Outcome: bothyv1.Outcome_NO_REPAIR_NEEDED, Text: "condensation"},
+	}, "progress", "certificate"); err != nil {
+		t.Fatal(err)
+	}
+	for all, want := range map[bool][]string{false: {open.GetId()}, true: {open.GetId(), closed.GetId()}} {
+		resp, err := w.ListDefects(context.Background(), &bothyv1.ListDefectsRequest{Machine: "d-14", IncludeClosed: all})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := idsOf(resp.GetDefects()); !slices.Equal(got, want) {
+			t.Errorf("with closed ones %v: got %q, want %q", all, got, want)
+		}
+	}
+}

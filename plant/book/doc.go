@@ -32,7 +32,7 @@
 //
 // # Request ids
 //
-// A request id is 1 to 64 printable characters of the caller's own making. It is
+// A request id is 1 to 64 printable ASCII characters of the caller's own making. It is
 // needed where a repetition would make a second record: to create and amend a
 // check, to report a defect, to hold a machine. Elsewhere it is welcome, and has
 // the same meaning.

@@ -117,9 +117,25 @@ func TestWhoMayLiftAHold(t *testing.T) {
 	}
 	t.Run("no hold stands", func(t *testing.T) {
 		w := checked(t)
-		_, err := w.ReleaseMachine(as(supervisor), &bothyv1.ReleaseMachineRequest{Machine: "d-14", Reason: "looked at"})
-		wantFault(t, err, fault.KindPrecondition)
+		for person, kind := range map[string]fault.Kind{supervisor: fault.KindPrecondition, operator: fault.KindForbidden, stranger: fault.KindForbidden} {
+			_, err := w.ReleaseMachine(as(person), &bothyv1.ReleaseMachineRequest{Machine: "d-14", Reason: "looked at"})
+			wantFault(t, err, kind)
+		}
 	})
+}
+
+func TestAMachineIsHeldAndLiftedAgain(t *testing.T) {
+	w := checked(t)
+	for i := range 3 {
+		h := w.hold(operator, "d-14", "smoke")
+		resp, err := w.ReleaseMachine(as(supervisor), &bothyv1.ReleaseMachineRequest{Machine: "d-14", Reason: "looked at"})
+		if err != nil {
+			t.Fatal(i, err)
+		}
+		if got := idsOf(resp.GetHolds()); !slices.Equal(got, []string{h.GetId()}) {
+			t.Errorf("time %d: lifted %q, want %q", i, got, h.GetId())
+		}
+	}
 }
 
 // A hold that was given where the supervisor could not see it stands.

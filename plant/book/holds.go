@@ -3,6 +3,7 @@ package book
 import (
 	"cmp"
 	"context"
+	"errors"
 	"slices"
 
 	"github.com/bothy-mesh/bothy/plant"
@@ -61,15 +62,12 @@ func (b *Book) ReleaseMachine(ctx context.Context, req *bothyv1.ReleaseMachineRe
 }
 
 func (b *Book) lift(w store.Writer, by actor, m *bothyv1.Machine, holds []*bothyv1.Hold, reason string) ([]string, error) {
-	if by.person == nil {
-		return nil, forbidden(by, "lift a hold", bothyv1.Role_SUPERVISOR, bothyv1.Role_FITTER)
-	}
 	var ids []string
 	for _, h := range holds {
 		if !plant.Held(h) {
 			continue
 		}
-		lifted, err := plant.LiftHold(h, reason, by.person, b.options.Clock())
+		lifted, err := plant.LiftHold(h, reason, by.asOperator(), b.options.Clock())
 		if err != nil {
 			return nil, err
 		}
@@ -79,6 +77,10 @@ func (b *Book) lift(w store.Writer, by actor, m *bothyv1.Machine, holds []*bothy
 		ids = append(ids, h.GetId())
 	}
 	if len(ids) == 0 {
+		var denied *plant.Denied
+		if _, err := plant.LiftHold(nil, reason, by.asOperator(), b.options.Clock()); errors.As(err, &denied) {
+			return nil, err
+		}
 		return nil, fault.Precondition("no hold stands on machine %q; what else speaks against its use is in its verdict", m.GetId())
 	}
 	return ids, nil

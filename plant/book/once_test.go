@@ -199,8 +199,8 @@ func TestWhichRequestsNeedAnID(t *testing.T) {
 
 func TestRequestIDs(t *testing.T) {
 	for id, right := range map[string]bool{
-		"7f0c": true, "shift 3, dumper": true, "Größe": true, strings.Repeat("x", 64): true, strings.Repeat("ü", 64): true,
-		strings.Repeat("x", 65): false, "tab\there": false, "zero\x00": false, "a\nb": false, "\u202e": false,
+		"7f0c": true, "shift 3, dumper": true, "~!": true, strings.Repeat("x", 64): true,
+		strings.Repeat("x", 65): false, "Größe": false, "tab\there": false, "zero\x00": false, "a\nb": false, "\u202e": false,
 	} {
 		w := cabin(t)
 		_, err := w.CreateMachine(as(operator), &bothyv1.CreateMachineRequest{RequestId: id, Machine: &bothyv1.Machine{

@@ -161,6 +161,25 @@ func TestUpdateMachine(t *testing.T) {
 	}
 }
 
+func TestAStaleMachineEditIsShownAsAConflict(t *testing.T) {
+	w := cabin(t)
+	read := w.machine("d-14")
+	for _, serial := range []string{"SN-1", "SN-2"} {
+		if _, err := w.UpdateMachine(as(office), &bothyv1.UpdateMachineRequest{
+			Machine: &bothyv1.Machine{Id: "d-14", Etag: read.GetEtag(), SerialNumber: serial}, UpdateMask: mask("serial_number"),
+		}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	resp, err := w.ListConflicts(context.Background(), &bothyv1.ListConflictsRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c := resp.GetConflicts(); len(c) != 1 || c[0].GetField() != "serialNumber" || len(c[0].GetVersions()) != 2 {
+		t.Errorf("conflicts %v", c)
+	}
+}
+
 func TestRefusedMachineEdits(t *testing.T) {
 	for _, tt := range []struct {
 		name, person string

@@ -130,14 +130,14 @@ func TestViolationsLeaveInOrder(t *testing.T) {
 // What somebody sent does not come back as a flood, nor as broken text that
 // would take all details with it.
 func TestWhatLeavesIsBoundedAndValid(t *testing.T) {
-	long := strings.Repeat("ö", 40_000) + "\xff"
+	long := strings.Repeat("ö", 4_000) + "\xff"
 	var violations []fault.Violation
 	for range 150 {
 		violations = append(violations, fault.Violation{Field: long, Problem: "is \xff" + long})
 	}
 	for _, e := range []*fault.Error{
 		fault.Invalid(violations...), fault.Missing("machine", long), fault.Clash(long), fault.Away("%s", long),
-		fault.Full("no").With("path", long),
+		fault.Full("no").With("path", long), fault.Full("short \xff").With("path", "\xff"),
 	} {
 		s := e.GRPCStatus()
 		if !utf8.ValidString(s.Message()) || len(s.Message()) > fault.TextMax+30 {

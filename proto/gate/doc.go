@@ -13,8 +13,9 @@
 //	gRPC --> limits ------------------------------+
 //
 // Who acts is what the metadata key bothy-person or the header Bothy-Person
-// says; a service asks package caller for it. No other header of an HTTP request
-// reaches a service but Authorization.
+// says; a service asks package caller for it. Of the other headers of an HTTP
+// request only Authorization and X-Forwarded-* reach a service, and nothing here
+// trusts them.
 //
 // # Errors
 //

@@ -183,7 +183,7 @@ func (g *Gate) drain() error {
 	case <-ctx.Done():
 		g.cfg.Log.Warn("calls were cut when the drain time was over", "listener", "grpc")
 		g.rpc.Stop()
-		<-graceful
+		<-graceful // which waits for the handlers, as Stop does not
 	}
 	return err
 }

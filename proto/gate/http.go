@@ -46,9 +46,6 @@ func (g *Gate) serveAPI(w http.ResponseWriter, r *http.Request) {
 	url := *r.URL
 	url.Path, url.RawPath = r.URL.EscapedPath(), ""
 	plain.URL = &url
-	plain.Header = r.Header.Clone()
-	plain.Header.Del("Grpc-Timeout") // the deadline of a call is ours
-	plain.Header.Del("Te")           // answers have no trailers
 	g.mux.ServeHTTP(w, &plain)
 }
 

@@ -30,9 +30,7 @@ func newServer(log *slog.Logger) *grpc.Server {
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingEvery, Timeout: pingTime}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingLeast, PermitWithoutStream: true}),
 		grpc.UnaryInterceptor(e.unary),
-		grpc.StreamInterceptor(e.stream),
-		// Whoever closes the store after Run must not find a call in it.
-		grpc.WaitForHandlers(true))
+		grpc.StreamInterceptor(e.stream))
 }
 
 // edge is what every call passes on its way in and out.

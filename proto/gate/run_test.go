@@ -1,6 +1,7 @@
 package gate_test
 
 import (
+	"bufio"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -8,6 +9,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
+	"fmt"
 	"io"
 	"math/big"
 	"net"
@@ -172,7 +174,7 @@ func TestOneAddressCannotTakeAllConnections(t *testing.T) {
 		}
 		conn.SetDeadline(time.Now().Add(patience))
 		if _, err := conn.Read(make([]byte, 1)); err == nil || errors.Is(err, os.ErrDeadlineExceeded) {
-			t.Errorf("one more connection was not closed: %v", err)
+			t.Fatalf("one more connection was not closed: %v", err)
 		}
 		conn.Close()
 	}
@@ -246,13 +248,7 @@ func TestStoppingLetsCallsEnd(t *testing.T) {
 	if got, err := watch.Recv(); err != nil || got.GetStatus() != grpc_health_v1.HealthCheckResponse_NOT_SERVING {
 		t.Errorf("health: %v, %v", got, err)
 	}
-	waitFor(t, "the HTTP listener to close", func() bool {
-		late, err := net.Dial("tcp", strings.TrimPrefix(b.url, "http://"))
-		if err == nil {
-			late.Close()
-		}
-		return err != nil
-	})
+	waitFor(t, "the HTTP listener to close", func() bool { return isClosed(strings.TrimPrefix(b.url, "http://")) })
 	select {
 	case err := <-stopped:
 		t.Fatalf("Run ended with calls under way: %v", err)
@@ -270,39 +266,76 @@ func TestStoppingLetsCallsEnd(t *testing.T) {
 	}
 }
 
-// What does not end within the drain time is cut, and Run waits until it is out.
-func TestStoppingCutsWhatDoesNotEnd(t *testing.T) {
-	out := make(chan string, 2)
-	b := start(t, func(c *gate.Config) {
-		c.Limits.DrainTime = 50 * time.Millisecond
-		c.Pages = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-			w.(http.Flusher).Flush()
-			<-r.Context().Done()
-			out <- "page"
-		})
-	})
-	entered := make(chan struct{})
-	b.fakeRecords.answer = func(ctx context.Context) error {
-		close(entered)
-		<-ctx.Done()
-		out <- "call"
-		return ctx.Err()
-	}
-	response, err := b.web.Get(b.url + "/stream")
+// HTTP stops before gRPC, so that a request which comes in late still finds its
+// service.
+func TestStoppingLetsARequestComeIn(t *testing.T) {
+	b := start(t)
+	address := strings.TrimPrefix(b.url, "http://")
+	conn, err := net.Dial("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer response.Body.Close()
-	go bothyv1.NewRecordsServiceClient(b.dial(t)).GetMachine(context.Background(), new(bothyv1.GetMachineRequest))
-	<-entered
-	if err := b.stop(); err != nil {
-		t.Errorf("Run: %v", err)
+	defer conn.Close()
+	const body = `{"reason":"a"}`
+	fmt.Fprintf(conn, "POST /v1/machines/d-14:hold HTTP/1.1\r\nHost: a\r\nContent-Type: application/json\r\nExpect: 100-continue\r\nContent-Length: %d\r\n\r\n", len(body))
+	answers := bufio.NewReader(conn)
+	if response, err := http.ReadResponse(answers, nil); err != nil || response.StatusCode != http.StatusContinue {
+		t.Fatal(response, err) // the request is not being read yet
 	}
-	if len(out) != 2 {
-		t.Errorf("when Run had ended, %d of 2 handlers were out", len(out))
+	go b.stop()
+	waitFor(t, "the HTTP listener to close", func() bool { return isClosed(address) })
+	io.WriteString(conn, body)
+	if response, err := http.ReadResponse(answers, nil); err != nil || response.StatusCode != http.StatusOK {
+		t.Errorf("got %v, %v; want 200", response, err)
 	}
-	if !strings.Contains(b.log.String(), "listener=http") || !strings.Contains(b.log.String(), "listener=grpc") {
-		t.Errorf("the log does not say what was cut:\n%s", b.log)
+}
+
+func isClosed(address string) bool {
+	conn, err := net.Dial("tcp", address)
+	if err == nil {
+		conn.Close()
+	}
+	return err != nil
+}
+
+// What does not end within the drain time is cut, and Run waits until it is out.
+func TestStoppingCutsWhatDoesNotEnd(t *testing.T) {
+	entered, out := make(chan struct{}), make(chan error, 1)
+	slowly := func(ctx context.Context) {
+		close(entered)
+		<-ctx.Done()
+		time.Sleep(20 * time.Millisecond) // time for Run to end too early
+		out <- ctx.Err()
+	}
+	for what, ask := range map[string]func(*bench){
+		"http": func(b *bench) { b.web.Get(b.url + "/stream") },
+		"grpc": func(b *bench) {
+			bothyv1.NewRecordsServiceClient(b.dial(t)).GetMachine(context.Background(), new(bothyv1.GetMachineRequest))
+		},
+	} {
+		b := start(t, func(c *gate.Config) {
+			c.Limits.DrainTime = 50 * time.Millisecond
+			c.Pages = http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { slowly(r.Context()) })
+		})
+		b.fakeRecords.answer = func(ctx context.Context) error { slowly(ctx); return nil }
+		entered = make(chan struct{})
+		go ask(b)
+		<-entered
+		if err := b.stop(); err != nil {
+			t.Errorf("Run: %v", err)
+		}
+		select {
+		case err := <-out:
+			if !errors.Is(err, context.Canceled) {
+				t.Errorf("%s: the handler was not cut: %v", what, err)
+			}
+		default:
+			t.Errorf("%s: Run ended before the handler", what)
+			<-out
+		}
+		if !strings.Contains(b.log.String(), "listener="+what) {
+			t.Errorf("the log does not say what was cut:\n%s", b.log)
+		}
 	}
 }
 

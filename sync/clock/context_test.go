@@ -1,6 +1,7 @@
 package clock_test
 
 import (
+	"encoding/binary"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -157,6 +158,53 @@ func TestContextSurvivesItsBinaryForm(t *testing.T) {
 			t.Fatalf("%x: got %x, rest %x, %v", c.Append(nil), got.Append(nil), rest, err)
 		}
 	})
+}
+
+func TestMalformedContextsAreRefused(t *testing.T) {
+	entry := func(replica byte, rest ...byte) []byte {
+		return append([]byte{0, 0, 0, 0, 0, 0, 0, replica}, rest...)
+	}
+	beyond := binary.AppendUvarint(nil, clock.MaxN)
+	for _, row := range []struct {
+		name string
+		b    []byte
+	}{
+		{"nothing", nil},
+		{"half an entry", append([]byte{1}, entry(7, 1)...)},
+		{"more entries than bytes", append([]byte{200, 1}, entry(7, 1, 0)...)},
+		{"no replica", append([]byte{1}, entry(0, 1, 0)...)},
+		{"an entry of nothing", append([]byte{1}, entry(7, 0, 0)...)},
+		{"a base beyond all", append([]byte{1}, append(entry(7, beyond...), 0)...)},
+		{"a loose dot beyond all", append([]byte{1}, append(entry(7, 1, 1), beyond...)...)},
+		{"a loose dot that the base holds", append([]byte{1}, entry(7, 1, 1, 0)...)},
+		{"more loose dots than bytes", append([]byte{1}, entry(7, 1, 9, 1)...)},
+		{"a number longer than need be", append([]byte{1}, entry(7, 0x81, 0, 0)...)},
+		{"replicas out of order", append([]byte{2}, append(entry(7, 1, 0), entry(6, 1, 0)...)...)},
+		{"a replica twice", append([]byte{2}, append(entry(7, 1, 0), entry(7, 1, 0)...)...)},
+	} {
+		if c, _, err := clock.DecodeContext(row.b); err == nil {
+			t.Errorf("%s: read as %x", row.name, c.Append(nil))
+		}
+	}
+}
+
+// A claim to have seen everything names a bounded number of dots.
+func TestWithoutIsBounded(t *testing.T) {
+	x := clock.Replica(1)
+	if got := len(clock.Upto(x, clock.MaxLoose+5).Without(clock.Context{})); got != clock.MaxLoose {
+		t.Errorf("%d dots are named, want %d", got, clock.MaxLoose)
+	}
+}
+
+func TestNextIsAfterTheLastWhateverIsMissing(t *testing.T) {
+	x := clock.Replica(1)
+	c := clock.Upto(x, 2).With(clock.Dot{Replica: x, N: 5})
+	if got := c.Next(x); got != (clock.Dot{Replica: x, N: 6}) {
+		t.Errorf("next after 1, 2 and 5: %v", got)
+	}
+	if got := c.Next(2); got != (clock.Dot{Replica: 2, N: 1}) {
+		t.Errorf("the first of another: %v", got)
+	}
 }
 
 func FuzzDecodeContext(f *testing.F) {

@@ -192,10 +192,10 @@ func TestALinkThatSpeaksIsKept(t *testing.T) {
 		_, err := c.Pull(t.Context(), exchange.Request{Replica: cabin1})
 		return errors.Is(err, errSilent)
 	})
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.wire != before {
-		t.Error("the connection was given up")
+	before.mu.Lock()
+	defer before.mu.Unlock()
+	if before.cause != nil {
+		t.Errorf("the connection was given up: %v", before.cause)
 	}
 }
 

@@ -18,7 +18,10 @@
 // A hub needs no other program: [StartBroker] runs the NATS server in the
 // process, set so that an acknowledgement means synced to disk. With a server or
 // cluster that is there already, [OpenHub] takes its address instead; whoever
-// runs it must set sync_interval to always, which no client can see or ask for.
+// runs it must set sync_interval to always, which no client can see or ask for,
+// and give each node's user no more than it needs: to publish on its own
+// bothy.up.<replica> and on bothy.pull, to subscribe to bothy.bell.> and
+// _INBOX.<replica>.>. A broker in the process does so for whom it admits.
 //
 // # A thin link
 //

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/bothy-mesh/bothy/sync/exchange"
 )
@@ -182,7 +183,11 @@ func TestNoMoreAnswersAreMadeAtATimeThanThereAreWorkers(t *testing.T) {
 // rung empties the signal, after it has come.
 func rung(t *testing.T, c *Client) {
 	t.Helper()
-	<-c.Bells()
+	select {
+	case <-c.Bells():
+	case <-time.After(patience):
+		t.Fatal("no bell rang")
+	}
 }
 
 // silent makes sure that no bell is under way: a push and its answer come after

@@ -26,8 +26,10 @@ type wire struct {
 
 	mu      sync.Mutex
 	waiting map[string]chan<- *nats.Msg // by the subject of the answer
-	bells   []*nats.Subscription
-	cause   error // why the connection was ended here
+	cause   error                       // why the connection was ended here
+
+	tuning sync.Mutex // held while bells change, which a stuck line makes last
+	bells  []*nats.Subscription
 }
 
 // ask sends one message and waits for the one answer. It is like a request of
@@ -88,8 +90,8 @@ func (w *wire) listen(inbox string) error {
 // hear replaces the bells that are heard. The broker takes this before any later
 // request, so that no news falls between the two.
 func (w *wire) hear(sites func() []string, ring func()) error {
-	w.mu.Lock()
-	defer w.mu.Unlock()
+	w.tuning.Lock()
+	defer w.tuning.Unlock()
 	for _, old := range w.bells {
 		old.Unsubscribe() // fails only on a connection that has ended
 	}

@@ -26,6 +26,28 @@ func TestJoinOfPartsIsThePartOfTheirUnion(t *testing.T) {
 	})
 }
 
+// Even changes that claim to have replaced each other, or what was never
+// written, join to one state everywhere.
+func TestForgedChangesJoinToOneStateToo(t *testing.T) {
+	anyDot := rapid.Custom(func(t *rapid.T) clock.Dot {
+		return dot(clock.Replica(rapid.Uint64Range(1, 3).Draw(t, "replica")), rapid.Uint64Range(1, 3).Draw(t, "n"))
+	})
+	rapid.Check(t, func(t *rapid.T) {
+		var forged []record.Change
+		for _, d := range rapid.SliceOfNDistinct(anyDot, 1, 6, rapid.ID).Draw(t, "changes") {
+			c := record.Change{Replica: d.Replica, Seq: d.N, N: d.N, Key: defectKey}
+			for number := range rapid.Uint32Range(1, 2).Draw(t, "fields") {
+				replaced := clock.ContextOf(rapid.SliceOfN(anyDot, 0, 3).Draw(t, "replaced")...).Without(clock.ContextOf(d))
+				c.Writes = append(c.Writes, record.Write{Number: number + 1, Replaces: replaced})
+			}
+			forged = append(forged, c)
+		}
+		a, b := drawPart(t, forged, "a"), drawPart(t, forged, "b")
+		joined := record.Join(joinAll(defectKey, a), joinAll(defectKey, b))
+		mustEqual(t, "join of two parts", joined, model{slices.Concat(a, b)}.record(defectKey))
+	})
+}
+
 func TestJoinIsCommutativeAssociativeAndIdempotent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		h := drawHistory(t)

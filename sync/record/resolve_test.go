@@ -88,6 +88,17 @@ func TestACautiousFieldReadsAsTheSaferOfConcurrentWords(t *testing.T) {
 	}
 }
 
+func TestEqualCautiousWordsReadLikeTheLatest(t *testing.T) {
+	long := []byte{class << 3, 0x81, 0} // HAZARD in two bytes
+	f := record.Field{Number: class, Versions: []record.Version{
+		{Dot: dot(repA, 1), Origin: record.Origin{At: clock.HybridAt(1e12, 0)}, Value: varintField(class, 1)},
+		{Dot: dot(repB, 1), Origin: record.Origin{At: clock.HybridAt(2e12, 0)}, Value: long},
+	}}
+	if got := defects(t).Resolve(f); string(got) != string(long) {
+		t.Errorf("reads as %x, want the later %x", got, long)
+	}
+}
+
 // drawVersion is a version by the i-th replica at any time.
 func drawVersion(t *rapid.T, i int, value []byte) record.Version {
 	return record.Version{

@@ -105,9 +105,6 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 	if err := r.Err(); err != nil {
 		return err
 	}
-	if err := r.space.check(); err != nil {
-		return err
-	}
 	seq, hybrid, ahead := r.seq, r.clock, r.ahead
 	logged := false
 	err := r.view.Update(func(tx *view.Tx) error {

@@ -34,6 +34,9 @@ type Received struct {
 func (r *Replica) Receive(ctx context.Context, d Delivery) (Received, error) {
 	var out Received
 	err := r.do(ctx, func(tx *view.Tx, b *batch) error {
+		if err := r.space.check(); err != nil {
+			return err
+		}
 		out = Received{}
 		b.err = r.receive(tx, b, d, &out)
 		return b.err

@@ -144,8 +144,12 @@ func (c *Contact) settle(base uint64) {
 	}
 }
 
-// meet keeps what a question says of the asker.
+// meet keeps what a question says of the asker. Without room for it the answer
+// goes out all the same.
 func (r *Replica) meet(ctx context.Context, q exchange.Request, a exchange.Answer) error {
+	if r.space.check() != nil {
+		return nil
+	}
 	now := r.opts.Now()
 	return r.do(ctx, func(tx *view.Tx, b *batch) error {
 		c, _, err := getContact(tx, q.Replica)

@@ -118,6 +118,9 @@ func (r *Replica) Digest(sites []string) (string, error) {
 func (r *Replica) Alarm(ctx context.Context, sentence string) error {
 	r.log.Warn("alarm", "what", sentence)
 	return r.do(ctx, func(tx *view.Tx, b *batch) error {
+		if err := r.space.check(); err != nil {
+			return err
+		}
 		b.err = raise(tx, r.opts.Now(), sentence)
 		return b.err
 	})

@@ -30,6 +30,9 @@ func (r *Replica) Write(ctx context.Context, person string, f func(store.Writer)
 		if len(d.changes) == 0 && d.request == nil {
 			return nil
 		}
+		if err := r.space.check(); err != nil {
+			return err
+		}
 		b.err = r.stage(tx, b, d)
 		return b.err
 	})

@@ -72,8 +72,8 @@ func damagedRow(key []byte, format string, args ...any) error {
 	return &DamageError{Row: rowName(key), Record: recordOf(key), Reason: fmt.Sprintf(format, args...)}
 }
 
-// caught turns a panic of Badger's into damage. It is deferred around single
-// calls of Badger, never around a caller's function.
+// caught turns a panic of Badger's into damage. It is deferred around calls of
+// Badger alone, so that nobody else's panic is taken for that.
 func caught(doing string, err *error) {
 	if p := recover(); p != nil {
 		*err = damage("%s: the store panicked: %v", doing, p)

@@ -172,6 +172,11 @@ func decodeRecordKey(b []byte) (record.Key, bool) {
 	return record.Key{Kind: binary.BigEndian.Uint32(b[1:]), ID: string(b[5:])}, true
 }
 
+// isKeyOf says whether a key is that of a record.
+func isKeyOf(b []byte, k record.Key) bool {
+	return len(b) > 5 && b[0] == prefixRecord && binary.BigEndian.Uint32(b[1:]) == k.Kind && string(b[5:]) == k.ID
+}
+
 // listKey places a record in the list of those of its kind that read the same
 // in one field, by the time at which they were made.
 type listKey struct {

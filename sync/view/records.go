@@ -18,7 +18,7 @@ func (tx *Tx) recordRow(key record.Key) (recordRow, error) {
 
 func recordRowAt(key, b []byte) (recordRow, error) {
 	r, ok := decodeRecordRow(b)
-	if want, _ := decodeRecordKey(key); !ok || r.rec.Key != want {
+	if !ok || !isKeyOf(key, r.rec.Key) {
 		return recordRow{}, damagedRow(key, "malformed")
 	}
 	return r, nil

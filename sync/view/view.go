@@ -77,19 +77,36 @@ func open(dir string, schema *record.Schema, o Options, check options.ChecksumVe
 		return nil, err
 	}
 	db, err := openStore(storeOptions(dir, o).WithChecksumVerificationMode(check))
-	switch {
-	case errors.Is(err, badger.ErrEncryptionKeyMismatch):
-		return nil, fmt.Errorf("%w: view %s was made with another key or without one", ErrWrongKey, dir)
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, fs.ErrPermission):
-		return nil, fmt.Errorf("open view: %w", err)
-	case err != nil:
-		return nil, fmt.Errorf("open view: %w: %w", ErrDamaged, err)
+	if err != nil {
+		return nil, openError(dir, err)
 	}
 	v := &View{db: db, dir: dir, schema: schema, listed: map[uint32][]*record.FieldRule{}}
 	for _, k := range schema.Kinds() {
 		v.listed[k.Number] = listedFields(k)
 	}
 	return v, nil
+}
+
+// openError says why the store did not open. Badger's errors do not tell a full
+// disk from a damaged file, so that is tried out.
+func openError(dir string, err error) error {
+	if errors.Is(err, badger.ErrEncryptionKeyMismatch) {
+		return fmt.Errorf("%w: view %s was made with another key, or without one, or its KEYREGISTRY is damaged: "+
+			"if the key is right, move the directory away and let the view be built anew", ErrWrongKey, dir)
+	}
+	if cannot := tryWriting(dir); cannot != nil {
+		return fmt.Errorf("open view: %w", cannot)
+	}
+	return fmt.Errorf("open view: %w: %w", ErrDamaged, err)
+}
+
+func tryWriting(dir string) error {
+	f, err := os.CreateTemp(dir, "try-*.tmp")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(make([]byte, 64<<10))
+	return errors.Join(err, f.Close(), os.Remove(f.Name()))
 }
 
 func openStore(o badger.Options) (db *badger.DB, err error) {

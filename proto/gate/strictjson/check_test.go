@@ -28,7 +28,7 @@ func TestWhatIsRightPasses(t *testing.T) {
 		"line feed and tab":        `{"note":"wet\n\tcold"}`,
 		"a whole surrogate pair":   `{"note":"\ud83d\ude9c"}`,
 		"an escaped backslash u":   `{"note":"\\ud83d"}`,
-		"other languages":          `{"note":"Łódź 土 ‮"}`,
+		"other languages":          "{\"note\":\"Łódź 土 \u202e\"}",
 		"a number as a string":     `{"meterHours":"12.5","pointsOk":"3"}`,
 		"a whole number, exponent": `{"pointsOk":1e2}`,
 		"a word that says nothing": `{"marking":"MARKING_UNSPECIFIED"}`,
@@ -116,6 +116,7 @@ func TestWhatIsWrongIsNamedByItsField(t *testing.T) {
 		"low half":               {`{"note":"\ude9c\ud83d"}`, []string{"check.note: has half"}},
 		"high half and a letter": {`{"note":"\ud83d\u0041"}`, []string{"check.note: has half"}},
 		"high half, backslash":   {`{"note":"\ud83d\\ude9c"}`, []string{"check.note: has half"}},
+		"a pair and a half":      {`{"note":"\ud83d\ude9c\ud83d"}`, []string{"check.note: has half"}},
 		"half in a name":         {`{"\ud83d":1}`, []string{"check.\ufffd: has half", "check.\ufffd: is not a field"}},
 		"string for an object":   {`{"answers":["OK"]}`, []string{"check.answers[0]: is a string; allowed is an object"}},
 		"object for a list":      {`{"answers":{}}`, []string{"check.answers: is an object; allowed is a list"}},
@@ -156,6 +157,8 @@ func TestOtherKindsOfFields(t *testing.T) {
 		"map, twice":        {new(errdetails.ErrorInfo), `{"metadata":{"a":"b","a":"c"}}`, []string{"metadata.a: is given twice"}},
 		"map, wrong value":  {new(errdetails.ErrorInfo), `{"metadata":{"a":1}}`, []string{"metadata.a: is a number; allowed is a string"}},
 		"map, list":         {new(errdetails.ErrorInfo), `{"metadata":[]}`, []string{"metadata: is a list; allowed is an object"}},
+		"null in numbers":   {new(bothyv1.Shift), `{"weekdays":[1,null]}`, []string{"weekdays[1]: is null; allowed is a whole number"}},
+		"null in times":     {new(bothyv1.Person), `{"tickets":[null,{"expiresAt":null}]}`, []string{"tickets[0]: is null; allowed is an object"}},
 	} {
 		compare(t, name, strictjson.Check([]byte(c.text), strictjson.Target{Message: descriptor(c.message)}), c.want)
 	}
@@ -209,11 +212,15 @@ func TestWords(t *testing.T) {
 type wrapped = wrapperspb.DoubleValue
 
 func TestAFloodOfViolationsEnds(t *testing.T) {
-	text := `{` + strings.Repeat(`"a":0,`, 40_000) + `"a":0}`
-	err := strictjson.Check([]byte(text), strictjson.Target{Message: descriptor(new(bothyv1.Check))})
-	var refused *fault.Error
-	if !errors.As(err, &refused) || len(refused.Violations) != 10*fault.ViolationsMax {
-		t.Fatalf("got %d violations, want %d", len(refused.Violations), 10*fault.ViolationsMax)
+	for _, text := range []string{
+		`{` + strings.Repeat(`"a":0,`, 40_000) + `"a":0}`,
+		`{"answers":[` + strings.Repeat(`0,`, 40_000) + `0]}`,
+	} {
+		err := strictjson.Check([]byte(text), strictjson.Target{Message: descriptor(new(bothyv1.Check))})
+		var refused *fault.Error
+		if !errors.As(err, &refused) || len(refused.Violations) != 10*fault.ViolationsMax {
+			t.Errorf("%.20s: got %d violations, want %d", text, len(refused.Violations), 10*fault.ViolationsMax)
+		}
 	}
 }
 

@@ -79,10 +79,6 @@ func values(enum protoreflect.EnumDescriptor) string {
 // leaf reads a value as protojson does, into a message of its own.
 func (w *walk) leaf(into proto.Message, field protoreflect.FieldDescriptor) {
 	value := w.skip()
-	if bytes.Equal(value, []byte("null")) && !takesNull(field) {
-		w.wrong("is null; allowed is %s", allowed(field))
-		return
-	}
 	if err := protojson.Unmarshal(value, into); err != nil || !isFinite(into) {
 		w.wrong("is %s; allowed is %s", showRaw(value), allowed(field))
 	}
