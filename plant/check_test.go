@@ -241,6 +241,16 @@ func TestAClassThatOnlySaysWhatTheSheetSaysIsLeftOut(t *testing.T) {
 	}
 }
 
+func TestSeenDefectsAreStoredOnceAndSorted(t *testing.T) {
+	sheet := preUse(t)
+	c := cleanCheck(sheet, "c1", monday)
+	c.SeenDefects = []string{"h2", "h1", "h2"}
+	stored, v := plant.AcceptCheck(c, facts(sheet, monday, hazard("h1"), hazard("h2")))
+	if len(v) > 0 || !slices.Equal(stored.GetSeenDefects(), []string{"h1", "h2"}) {
+		t.Errorf("seen %v; %v", stored.GetSeenDefects(), v)
+	}
+}
+
 func TestReadingsOutsideTheLimitsCannotBeOK(t *testing.T) {
 	for _, c := range []struct {
 		name     string

@@ -45,6 +45,17 @@ func TestAnAnswerMayBeMoreCautious(t *testing.T) {
 	}
 }
 
+// Also where a sheet that was not held against ValidSheet says otherwise.
+func TestAPointThatIsAlwaysAHazardOpensOne(t *testing.T) {
+	sheet := preUse(t)
+	p, _ := plant.FindPoint(sheet, "mirrors")
+	p.AlwaysHazard = true
+	c := accepted(t, fail(cleanCheck(sheet, "c1", monday), "mirrors", "gone"), sheet)
+	if d := plant.Findings(c, sheet, nil)[0].Defect; d.GetClass() != bothyv1.Class_HAZARD {
+		t.Errorf("class %s", d.GetClass())
+	}
+}
+
 func TestADefectIsJoined(t *testing.T) {
 	sheet := preUse(t)
 	for _, c := range []struct {

@@ -36,6 +36,7 @@ func commands() []command {
 		backupCommand(),
 		restoreCommand(),
 		rebuildCommand(),
+		benchCommand(),
 		examineCommand(),
 		versionCommand(),
 		helpCommand(),

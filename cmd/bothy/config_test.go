@@ -212,8 +212,11 @@ func TestRefusals(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
+			// What is taken against our expectation must not run on.
+			ctx, cancel := context.WithCancel(t.Context())
+			cancel()
 			var stdout, stderr bytes.Buffer
-			code := run(context.Background(), test.args, environment(env), &stdout, &stderr)
+			code := run(ctx, test.args, environment(env), &stdout, &stderr)
 			if code != misled {
 				t.Errorf("exit code %d, want %d", code, misled)
 			}

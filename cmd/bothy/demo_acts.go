@@ -49,51 +49,16 @@ func (d *demo) weekly(ctx context.Context, c *server, person, machine string) er
 }
 
 func (d *demo) work(ctx context.Context, c *server, person, machine, purpose string, found map[string]answer) (time.Duration, error) {
-	var sheets struct {
-		Sheets []struct {
-			ID, Purpose string
-			Stages      []struct{ Points []sheetPoint }
-		}
-		OpenDefects []struct{ ID string }
-	}
-	if err := c.get(ctx, "/v1/machines/"+machine+"/sheets", &sheets); err != nil {
-		return 0, err
-	}
-	meter, err := d.meter(ctx, c, machine)
+	body, err := d.checkBody(ctx, c, person, machine, purpose, found)
 	if err != nil {
 		return 0, err
-	}
-	now := time.Now().UTC().Truncate(time.Second)
-	check := map[string]any{
-		"machine": machine, "person": person, "meterHours": meter,
-		"startedAt": now.Add(-d.lasting), "finishedAt": now,
-	}
-	var seen []string
-	for _, open := range sheets.OpenDefects {
-		seen = append(seen, open.ID)
-	}
-	check["seenDefects"] = seen
-	for _, sheet := range sheets.Sheets {
-		if sheet.Purpose == purpose {
-			check["sheet"] = sheet.ID
-			var answers []map[string]any
-			for _, stage := range sheet.Stages {
-				for _, p := range stage.Points {
-					answers = append(answers, p.answered(found[p.ID]))
-				}
-			}
-			check["answers"] = answers
-		}
-	}
-	if slices.Contains(states(found), "DEFECT") {
-		check["marking"] = "TAGGED"
 	}
 	var saved struct {
 		ID      string
 		Defects []string
 	}
 	began := time.Now()
-	if err := c.post(ctx, person, "/v1/checks?requestId="+d.requestID(), check, &saved); err != nil {
+	if err := c.post(ctx, person, "/v1/checks?requestId="+d.requestID(), body, &saved); err != nil {
 		return 0, err
 	}
 	took := time.Since(began)
@@ -102,6 +67,50 @@ func (d *demo) work(ctx context.Context, c *server, person, machine, purpose str
 		d.accepted = append(d.accepted, "/v1/defects/"+id)
 	}
 	return took, nil
+}
+
+// checkBody is a check as a handheld sends it: every point of the sheet answered,
+// the open defects seen.
+func (d *demo) checkBody(ctx context.Context, c *server, person, machine, purpose string, found map[string]answer) (map[string]any, error) {
+	var sheets struct {
+		Sheets []struct {
+			ID, Purpose string
+			Stages      []struct{ Points []sheetPoint }
+		}
+		OpenDefects []struct{ ID string }
+	}
+	if err := c.get(ctx, "/v1/machines/"+machine+"/sheets", &sheets); err != nil {
+		return nil, err
+	}
+	meter, err := d.meter(ctx, c, machine)
+	if err != nil {
+		return nil, err
+	}
+	now := time.Now().UTC().Truncate(time.Second)
+	seen := []string{}
+	for _, open := range sheets.OpenDefects {
+		seen = append(seen, open.ID)
+	}
+	check := map[string]any{
+		"machine": machine, "person": person, "meterHours": meter,
+		"startedAt": now.Add(-d.lasting), "finishedAt": now, "seenDefects": seen,
+	}
+	for _, sheet := range sheets.Sheets {
+		if sheet.Purpose != purpose {
+			continue
+		}
+		var answers []map[string]any
+		for _, stage := range sheet.Stages {
+			for _, p := range stage.Points {
+				answers = append(answers, p.answered(found[p.ID]))
+			}
+		}
+		check["sheet"], check["answers"] = sheet.ID, answers
+	}
+	if slices.Contains(states(found), "DEFECT") {
+		check["marking"] = "TAGGED"
+	}
+	return check, nil
 }
 
 func states(found map[string]answer) (out []string) {

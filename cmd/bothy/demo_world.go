@@ -181,7 +181,11 @@ func (d *demo) end() error {
 		}
 		if s.cmd != nil && s.cmd.Process != nil && s.cmd.ProcessState == nil {
 			_ = s.cmd.Process.Signal(syscall.SIGTERM) // it may have ended by itself
-			errs = append(errs, s.cmd.Wait(), s.log.Close())
+			if err := s.cmd.Wait(); err != nil {
+				said, _ := os.ReadFile(s.log.Name())
+				errs = append(errs, fmt.Errorf("%s ended with %w and said:\n%s", s.name, err, said))
+			}
+			errs = append(errs, s.log.Close())
 		}
 		if s.cutter != nil {
 			errs = append(errs, s.cutter.Close())

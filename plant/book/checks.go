@@ -51,11 +51,11 @@ func (l *lookup) checkFacts(check *bothyv1.Check, by actor) (f plant.CheckFacts,
 		return f, nil, err
 	}
 	v = append(v, ownWord(check, by)...)
-	if f.Sheet, err = l.sheet(check.GetSheet()); err != nil {
-		return f, nil, err
-	}
 	sheets, err := l.sheetsOf(f.Machine.GetMachineType())
 	if err != nil {
+		return f, nil, err
+	}
+	if f.Sheet, err = l.sheet(check.GetSheet()); err != nil {
 		return f, nil, err
 	}
 	purpose := f.Sheet.GetPurpose()

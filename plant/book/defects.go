@@ -69,11 +69,11 @@ func (b *Book) UpdateDefect(ctx context.Context, req *bothyv1.UpdateDefectReques
 		if err != nil {
 			return nil, err
 		}
-		fields, v := masked("defect", req.GetDefect(), req.GetUpdateMask())
-		if v = append(v, needEtag("defect.etag", req.GetDefect().GetEtag(), now)...); len(v) > 0 {
+		seen, v := etagGiven("defect.etag", req.GetDefect().GetEtag(), now)
+		fields, more := masked("defect", req.GetDefect(), req.GetUpdateMask())
+		if v = append(v, more...); len(v) > 0 {
 			return nil, v
 		}
-		seen, _ := parseEtag(req.GetDefect().GetEtag(), now)
 		facts, err := l.editFacts(now, by)
 		if err != nil {
 			return nil, err

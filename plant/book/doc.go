@@ -44,6 +44,40 @@
 // is judged by what its editor saw, and kept beside what they had not seen. So a
 // certificate is signed for the class that the signer knew of.
 //
+// # The register as files
+//
+// The office loads the register as CSV in UTF-8, with commas between cells and a
+// header that names the columns in any order. A column marked with * must be
+// there; one that is left out keeps what the register has, and an empty cell
+// clears it. Where a cell has several entries, semicolons stand between them.
+//
+//	sites.csv
+//	  id *                lower-case letters, digits, dots and hyphens
+//	  title *             as people say it
+//	  zone *              IANA time zone: Europe/London
+//	  latitude_deg        WGS 84; both of latitude and longitude, or neither
+//	  longitude_deg
+//	  altitude_m
+//	  shifts              title, times and days of the start on the site's clock:
+//	                      day 07:00-17:30 mon-fri; night 19:00-05:00
+//	  silent_after_hours  whole hours; empty or 0 means the hub's own setting
+//
+//	people.csv
+//	  id *                as above
+//	  title *             as people call them
+//	  role *              operator, supervisor, fitter or office
+//	  tickets             machine type and last day, which ends in UTC:
+//	                      wheeled-site-dumper:2027-03-31
+//
+//	machines.csv
+//	  fleet_number *      as it is painted on the machine: D 14
+//	  machine_type *      one that has a sheet: wheeled-site-dumper
+//	  site *              the site at which it stands
+//	  options             of its type's sheet: swivel-skip; frame
+//	  serial_number
+//	  meter_hours         of the hour meter
+//	  tyre_pressures      axle, counted from the front, and cold kPa: 1:350; 2:400
+//
 // # Sites
 //
 // A node's own sites are in [Options]. What is done at a node is done at one of

@@ -9,15 +9,17 @@ import (
 	"github.com/bothy-mesh/bothy/plant"
 )
 
-// needEtag wants the etag with which a record was read.
-func needEtag(field, given string, before proto.Message) plant.Violations {
+// etagGiven is the etag with which a record was read, which an edit needs.
+func etagGiven(field, text string, before proto.Message) (etag, plant.Violations) {
 	var v violations
-	if given == "" {
+	seen, ok := parseEtag(text, before)
+	switch {
+	case text == "":
 		v.add(field, "is missing; send the etag of what you read, so that nobody's word is lost")
-	} else if _, ok := parseEtag(given, before); !ok {
+	case !ok:
 		v.add(field, "was not given for this record; read it again and send its etag")
 	}
-	return plant.Violations(v)
+	return seen, plant.Violations(v)
 }
 
 // copyFields sets fields of a record as another one has them.

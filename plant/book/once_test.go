@@ -94,7 +94,7 @@ func (o write) identified(id string) proto.Message {
 	return req
 }
 
-// H12 and H14: the same request, from many goroutines at once and again hours
+// The same request, from many goroutines at once and again hours
 // later, is done once and has one answer.
 func TestTheSameRequestIsDoneOnce(t *testing.T) {
 	forEachWrite(t, func(t *testing.T, w *world, o write) {
@@ -151,7 +151,7 @@ func TestManyAtOnceMakeOneRecord(t *testing.T) {
 	}
 }
 
-// H13: the same id with another request, or by another person, is a clash.
+// The same id with another request, or by another person, is a clash.
 func TestARequestIDIsForOneRequest(t *testing.T) {
 	forEachWrite(t, func(t *testing.T, w *world, o write) {
 		if _, err := w.HoldMachine(as(operator), &bothyv1.HoldMachineRequest{Machine: "d-14", Reason: "first", Marking: bothyv1.Marking_TAGGED, RequestId: "taken"}); err != nil {

@@ -193,11 +193,16 @@ func (b *Book) UpdateMachine(ctx context.Context, req *bothyv1.UpdateMachineRequ
 		if err != nil {
 			return nil, err
 		}
-		m, fields, err := l.machineEdit(before, req)
-		if err != nil {
+		seen, v := etagGiven("machine.etag", req.GetMachine().GetEtag(), before)
+		fields, more := masked("machine", req.GetMachine(), req.GetUpdateMask())
+		if v = append(v, more...); len(v) > 0 {
+			return nil, v
+		}
+		m := proto.CloneOf(before)
+		copyFields(m, req.GetMachine(), fields)
+		if err := l.judgeEdit(m, fields); err != nil {
 			return nil, err
 		}
-		seen, _ := parseEtag(req.GetMachine().GetEtag(), before)
 		return []string{m.GetId()}, w.Change(m, fields, seen.store, store.Calm)
 	})
 	if err != nil {
@@ -206,21 +211,13 @@ func (b *Book) UpdateMachine(ctx context.Context, req *bothyv1.UpdateMachineRequ
 	return b.GetMachine(ctx, &bothyv1.GetMachineRequest{Machine: ids[0]})
 }
 
-// machineEdit judges an edit of the register: the machine as it reads after it,
-// and the fields that it writes. Of what is wrong with the machine only what
-// the edit touches counts: a machine can be moved though a new edition of its
-// sheet wants an option more.
-func (l *lookup) machineEdit(before *bothyv1.Machine, req *bothyv1.UpdateMachineRequest) (*bothyv1.Machine, []string, error) {
-	fields, v := masked("machine", req.GetMachine(), req.GetUpdateMask())
-	v = append(v, needEtag("machine.etag", req.GetMachine().GetEtag(), before)...)
-	if len(v) > 0 {
-		return nil, nil, v
-	}
-	m := proto.CloneOf(before)
-	copyFields(m, req.GetMachine(), fields)
+// judgeEdit judges a machine as it reads after an edit of some fields. Of what
+// is wrong with it only what the edit touches counts: a machine can be moved
+// though a new edition of its sheet wants an option more.
+func (l *lookup) judgeEdit(m *bothyv1.Machine, fields []string) error {
 	rules, err := l.machineRules(m)
 	if err != nil {
-		return nil, nil, err
+		return err
 	}
 	touched := slices.Clone(fields)
 	if slices.Contains(fields, "machine_type") {
@@ -229,11 +226,10 @@ func (l *lookup) machineEdit(before *bothyv1.Machine, req *bothyv1.UpdateMachine
 	if slices.Contains(fields, "fleet_number") {
 		touched = append(touched, "id")
 	}
-	v = about(rules, "machine", m, touched)
 	if slices.Contains(fields, "site") {
 		if _, err := l.someSites("machine.site", []string{m.GetSite()}); err != nil {
-			return nil, nil, err
+			return err
 		}
 	}
-	return m, fields, orNil(v)
+	return orNil(about(rules, "machine", m, touched))
 }

@@ -14,16 +14,7 @@ import (
 	bothyv1 "github.com/bothy-mesh/bothy/proto/bothy/v1"
 )
 
-// siteColumns are the columns of sites.csv: id, title and zone are needed.
-//
-//	id                  lower-case letters, digits, dots and hyphens
-//	title               as people say it
-//	zone                IANA time zone: Europe/London
-//	latitude_deg        WGS 84; latitude and longitude together
-//	longitude_deg
-//	altitude_m
-//	shifts              day 07:00-17:30 mon-fri; night 19:00-05:00
-//	silent_after_hours  whole hours; empty or 0 means the hub's own setting
+// siteColumns are the columns of sites.csv.
 func siteColumns() []column[*bothyv1.Site] {
 	return []column[*bothyv1.Site]{
 		{"id", "id", true, func(s *bothyv1.Site, c string) error { s.Id = c; return nil }},
@@ -63,13 +54,7 @@ func judgeSite(s *bothyv1.Site) (plant.Violations, error) {
 	return plant.ValidSite(s), nil
 }
 
-// personColumns are the columns of people.csv: id, title and role are needed.
-//
-//	id       lower-case letters, digits, dots and hyphens
-//	title    as people call them
-//	role     operator, supervisor, fitter or office
-//	tickets  wheeled-site-dumper:2027-03-31; a ticket holds to the end of its
-//	         last day in UTC
+// personColumns are the columns of people.csv.
 func personColumns() []column[*bothyv1.Person] {
 	return []column[*bothyv1.Person]{
 		{"id", "id", true, func(p *bothyv1.Person, c string) error { p.Id = c; return nil }},
@@ -82,16 +67,7 @@ func personColumns() []column[*bothyv1.Person] {
 	}
 }
 
-// machineColumns are the columns of machines.csv: fleet_number, machine_type
-// and site are needed.
-//
-//	fleet_number    as it is painted on the machine: D 14
-//	machine_type    one that has a sheet: wheeled-site-dumper
-//	site            the site at which it stands
-//	options         swivel-skip; frame
-//	serial_number
-//	meter_hours     the hour meter
-//	tyre_pressures  axle:kPa, cold, from the front: 1:350; 2:400
+// machineColumns are the columns of machines.csv.
 func machineColumns() []column[*bothyv1.Machine] {
 	return []column[*bothyv1.Machine]{
 		{"fleet_number", "fleet_number", true, func(m *bothyv1.Machine, c string) (err error) {

@@ -78,6 +78,7 @@ func New(cfg Config) (*Gate, error) {
 	}
 	g.web = &http.Server{
 		Handler:           http.HandlerFunc(g.serveHTTP),
+		TLSConfig:         cfg.TLS.Clone(),
 		ReadHeaderTimeout: headerTime,
 		ReadTimeout:       cfg.Limits.ReadTime,
 		WriteTimeout:      answerTime,
@@ -146,7 +147,6 @@ func (g *Gate) serveWeb(listener net.Listener) error {
 	if g.cfg.TLS == nil {
 		return g.web.Serve(listener)
 	}
-	g.web.TLSConfig = g.cfg.TLS.Clone()
 	return g.web.ServeTLS(listener, "", "")
 }
 

@@ -393,6 +393,38 @@ func TestEveryFinding(t *testing.T) {
 	}
 }
 
+func TestALostHeadHasPledgedEverything(t *testing.T) {
+	m, all := damages(t)
+	delete(all, headName)
+	l, _ := mustOpen(t, place(t, t.TempDir(), all), tiny, quickDisk())
+	defer l.Close()
+	if l.Pledged() != uint64(len(m)) {
+		t.Errorf("pledged %d of %d", l.Pledged(), len(m))
+	}
+}
+
+func TestASettledLossIsNotReportedAgain(t *testing.T) {
+	m, all := damages(t)
+	names := segmentsOf(all)
+	delete(all, names[len(names)-1])
+	dir := place(t, t.TempDir(), all)
+	l, report := mustOpen(t, dir, tiny, quickDisk())
+	if !report.MayHaveGoneBack() {
+		t.Fatal(report)
+	}
+	lost := report.Missing()
+	if err := l.Settle(); err != nil {
+		t.Fatal(err)
+	}
+	mustClose(t, l)
+	l, report = mustOpen(t, dir, tiny, quickDisk())
+	defer l.Close()
+	if report.MayHaveGoneBack() || !slices.Equal(report.Missing(), lost) {
+		t.Errorf("settled, and found %v", report)
+	}
+	check(t, l, m)
+}
+
 // foreign gives the files of another ledger with the same frames.
 func foreign(t *testing.T, m model) map[string][]byte {
 	t.Helper()

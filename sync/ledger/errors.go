@@ -19,7 +19,7 @@ var (
 	ErrClosed = errors.New("ledger is closed")
 
 	// ErrInUse: the directory is open already, in this process or another.
-	ErrInUse = errors.New("ledger is in use by another process")
+	ErrInUse = errors.New("ledger is open already, here or in another process")
 
 	// ErrNoIdentity: neither the head nor any segment says which ledger this
 	// is, so no frame can be told from noise. Set the directory aside; what it

@@ -36,7 +36,7 @@ func TestFilesAreTheGoldenOnes(t *testing.T) {
 	all := golden(t)
 	if *update {
 		for name, b := range all {
-			if err := os.WriteFile(filepath.Join("testdata", name), b, 0o644); err != nil {
+			if err := os.WriteFile(filepath.Join("testdata", "golden", name), b, 0o644); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -45,7 +45,7 @@ func TestFilesAreTheGoldenOnes(t *testing.T) {
 		t.Errorf("%d files", len(all))
 	}
 	for name, b := range all {
-		want, err := os.ReadFile(filepath.Join("testdata", name))
+		want, err := os.ReadFile(filepath.Join("testdata", "golden", name))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -56,7 +56,7 @@ func TestFilesAreTheGoldenOnes(t *testing.T) {
 }
 
 func TestGoldenFilesAreReadable(t *testing.T) {
-	l := openClean(t, place(t, t.TempDir(), files(t, "testdata")), tiny, quickDisk())
+	l := openClean(t, place(t, t.TempDir(), files(t, filepath.Join("testdata", "golden"))), tiny, quickDisk())
 	defer l.Close()
 	checkWhole(t, l, goldenModel)
 	if l.ID() != testID || l.Pledged() != 2 {
@@ -67,7 +67,7 @@ func TestGoldenFilesAreReadable(t *testing.T) {
 // TestGoldenFilesHoldWhatTheDocSays reads the golden files by the table of the
 // package doc alone.
 func TestGoldenFilesHoldWhatTheDocSays(t *testing.T) {
-	all, big := files(t, "testdata"), binary.BigEndian
+	all, big := files(t, filepath.Join("testdata", "golden")), binary.BigEndian
 	sum := func(parts ...[]byte) uint32 {
 		return crc32.Checksum(slices.Concat(parts...), crc32.MakeTable(crc32.Castagnoli))
 	}

@@ -96,7 +96,7 @@ func readHead(dir string) (newest head, state headState, err error) {
 		if errors.Is(err, errVersion) {
 			return head{}, headLost, err
 		}
-		if err != nil || h.counter%2 != uint64(slot) {
+		if err != nil {
 			continue
 		}
 		state++

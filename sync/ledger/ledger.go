@@ -351,7 +351,7 @@ func (l *Ledger) tail() *segment { return l.segments[len(l.segments)-1] }
 func (l *Ledger) closeGap() error {
 	l.mu.RLock()
 	tail := l.tail()
-	whole := tail.sound && len(tail.missing(l.head.last)) == 0
+	whole := tail.sound && tail.end() > l.head.last
 	l.mu.RUnlock()
 	if whole {
 		return nil

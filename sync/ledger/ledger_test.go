@@ -357,6 +357,48 @@ func TestDropKeepsTheRestAndItsNumbers(t *testing.T) {
 	checkWhole(t, l, m)
 }
 
+func TestAnInterruptedDropIsFinishedByTheNextOpen(t *testing.T) {
+	dir, m := t.TempDir(), lines(40)
+	l := openClean(t, dir, tiny, gated(quickDisk(), func(call, _ string) error {
+		if call == "remove" {
+			return errors.New("no")
+		}
+		return nil
+	}))
+	fill(t, l, m)
+	before := len(segmentsOf(files(t, dir)))
+	if err := l.Drop(30); err == nil {
+		t.Fatal("dropped without removing")
+	}
+	checkWhole(t, l, m)
+	mustClose(t, l)
+	if n := len(segmentsOf(files(t, dir))); n != before {
+		t.Fatalf("%d segments, had %d", n, before)
+	}
+	l = openClean(t, dir, tiny, quickDisk())
+	defer l.Close()
+	checkWhole(t, l, m)
+	if names := segmentsOf(files(t, dir)); names[0] != segmentName(l.First()) || l.First() == 1 {
+		t.Errorf("segments %v, first frame %d", names, l.First())
+	}
+}
+
+func TestOpenRemovesItsUnfinishedFilesAndNoOther(t *testing.T) {
+	all := closed(t, lines(4), 1)
+	all[headName+spareExt], all[segmentName(1)+spareExt], all[segmentName(99)+spareExt] = nil, []byte("x"), nil
+	all["notes.tmp"], all["notes.led"], all["damaged-1-1"] = nil, nil, nil
+	dir := place(t, t.TempDir(), all)
+	l := openClean(t, dir, tiny, quickDisk())
+	defer l.Close()
+	now := files(t, dir)
+	for name := range all {
+		_, stays := now[name]
+		if unfinished := strings.HasSuffix(name, spareExt) && name != "notes.tmp"; stays == unfinished {
+			t.Errorf("%s: there after open: %v", name, stays)
+		}
+	}
+}
+
 func TestPledgeOutlivesTheProcess(t *testing.T) {
 	dir := t.TempDir()
 	l := openClean(t, dir, tiny, quickDisk())

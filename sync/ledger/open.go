@@ -55,7 +55,7 @@ func open(dir string, options Options, d disk) (_ *Ledger, _ Report, err error) 
 	if err := l.sweep(); err != nil {
 		return nil, Report{}, err
 	}
-	s, err := take(dir, size)
+	s, err := inspect(dir, size)
 	if err != nil {
 		return nil, Report{}, err
 	}

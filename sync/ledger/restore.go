@@ -96,7 +96,7 @@ func (l *Ledger) plan(number uint64) (p plan, ok bool) {
 	if i >= 0 {
 		p.old = l.segments[i]
 		p.first, held = p.old.first, p.old.end()
-		if p.old.sound && p.old.size >= full && len(p.old.missing(held-1)) == 0 {
+		if p.old.sound && p.old.size >= full {
 			p.old, p.first = nil, held
 		} else {
 			full = max(full, min(p.old.size, maxFileSize)) // frames stood there

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 )
 
@@ -53,9 +54,11 @@ func TestRestoredFramesWaitForTheirSegment(t *testing.T) {
 		t.Fatalf("missing %v", gaps)
 	}
 	a, b := gaps[0].From, gaps[1].From
-	if err := l.Restore(b, m[b-1]); err != nil {
+	lent := slices.Clone(m[b-1])
+	if err := l.Restore(b, lent); err != nil {
 		t.Fatal(err)
 	}
+	clear(lent)
 	if missing := check(t, l, m); !slices.Equal(missing, gaps) {
 		t.Errorf("missing %v with one restored, want %v", missing, gaps)
 	}
@@ -99,6 +102,92 @@ func TestAWrongPayloadIsRefusedAndTheRightOneStillTaken(t *testing.T) {
 		t.Fatal(err)
 	}
 	checkWhole(t, l, m)
+}
+
+// TestALostChainIsKnownAgainAfterRestoring loses the head and a frame of the last
+// segment, so that nothing says what the chain hash behind it was.
+func TestALostChainIsKnownAgainAfterRestoring(t *testing.T) {
+	m, all := damages(t)
+	delete(all, headName)
+	names := segmentsOf(all)
+	last := names[len(names)-1]
+	all[last][headerSize+FrameOverhead] ^= 1
+	dir := place(t, t.TempDir(), all)
+	l, _ := mustOpen(t, dir, tiny, quickDisk())
+	if l.Chain().known() || len(l.Missing()) == 0 {
+		t.Fatalf("chain %x, missing %v", l.Chain(), l.Missing())
+	}
+	m = append(m, []byte("after"))
+	mustAppend(t, l, m[len(m)-1])
+	restore(t, l, m)
+	if err := l.Settle(); err != nil {
+		t.Fatal(err)
+	}
+	mustClose(t, l)
+	l, report := mustOpen(t, dir, tiny, quickDisk())
+	defer l.Close()
+	if len(report.Findings) > 0 {
+		t.Error(report)
+	}
+	checkWhole(t, l, m)
+}
+
+func TestAMisfitRefusesAllThatWaited(t *testing.T) {
+	l, m, _, _ := gappy(t, 0, 2)
+	gaps := l.Missing()
+	a, b := gaps[0].From, gaps[1].From
+	if err := l.Restore(a, []byte("not this one")); err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Restore(b, m[b-1]); !errors.Is(err, ErrMisfit) {
+		t.Fatal(err)
+	}
+	if err := l.Restore(a, m[a-1]); err != nil {
+		t.Fatal(err)
+	}
+	if missing := check(t, l, m); !slices.Equal(missing, gaps) {
+		t.Errorf("missing %v, want %v", missing, gaps)
+	}
+	if err := l.Restore(b, m[b-1]); err != nil {
+		t.Fatal(err)
+	}
+	checkWhole(t, l, m)
+}
+
+// TestAnInterruptedMendingKeepsTheDamagedFileOnce fails the last step of mending.
+func TestAnInterruptedMendingKeepsTheDamagedFileOnce(t *testing.T) {
+	l, m, all, dir := gappy(t, 0)
+	mustClose(t, l)
+	name := segmentsOf(all)[1]
+	for range 3 {
+		l, _ := mustOpen(t, dir, tiny, gated(quickDisk(), func(call, file string) error {
+			if call == "rename" && filepath.Base(file) == name {
+				return syscall.EIO
+			}
+			return nil
+		}))
+		n := l.Missing()[0].From
+		if err := l.Restore(n, m[n-1]); !errors.Is(err, ErrBroken) {
+			t.Fatal(err)
+		}
+		mustClose(t, l)
+	}
+	l, _ = mustOpen(t, dir, tiny, quickDisk())
+	restore(t, l, m)
+	checkWhole(t, l, m)
+	mustClose(t, l)
+	kept, spare := 0, 0
+	for name := range files(t, dir) {
+		if strings.HasPrefix(name, asidePrefix) {
+			kept++
+		}
+		if strings.HasSuffix(name, spareExt) {
+			spare++
+		}
+	}
+	if kept != 1 || spare != 0 {
+		t.Errorf("%d damaged files kept, %d unfinished files", kept, spare)
+	}
 }
 
 func TestOnlyMissingFramesAreRestored(t *testing.T) {

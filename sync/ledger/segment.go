@@ -15,8 +15,8 @@ type segment struct {
 	frames []span // where frame first+i stands
 	size   int64  // of the file, in bytes
 
-	// sound: the file holds a valid header and frames, and no other byte.
-	// Frames may be missing all the same.
+	// sound: the file holds a valid header and every frame from first to its
+	// end, and no other byte. Frames may be missing behind that.
 	sound bool
 }
 

@@ -26,9 +26,9 @@ type survey struct {
 	buffer   []byte
 }
 
-// take surveys a directory. It fails only where nothing can be said: a format of
+// inspect surveys a directory. It fails only where nothing can be said: a format of
 // a later version, no identity, a directory that cannot be read.
-func take(dir string, segmentSize int64) (*survey, error) {
+func inspect(dir string, segmentSize int64) (*survey, error) {
 	s := &survey{dir: dir, segmentSize: segmentSize}
 	headers, err := s.list()
 	if err != nil {
@@ -209,8 +209,8 @@ func (s *survey) trim(seg *segment, scan *scanner, high uint64) (synced uint64) 
 }
 
 // follow carries the chain over the frames of a segment, checks it against the
-// segment's header and the head, and tells whether the frames stand without gaps.
-// It returns the offset behind the last frame.
+// segment's header and the head, and sees whether the frames stand without gaps. It
+// returns the offset behind the last frame.
 func (s *survey) follow(seg *segment, b []byte) (end int64) {
 	unmet := seg == s.segments[0] || s.now.last != seg.first-1
 	if s.now.last != seg.first-1 {
@@ -231,7 +231,7 @@ func (s *survey) follow(seg *segment, b []byte) (end int64) {
 	for i, at := range seg.frames {
 		s.now.last = seg.first + uint64(i)
 		if at.size == 0 {
-			s.now.chain = Hash{}
+			s.now.chain, seg.sound = Hash{}, false
 		} else {
 			s.now.chain = s.now.chain.extend(b[at.offset+FrameOverhead : at.end()])
 			seg.sound = seg.sound && int64(at.offset) == end

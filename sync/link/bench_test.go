@@ -3,11 +3,13 @@ package link
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"crypto/tls"
 	"fmt"
 	"sync"
 	"testing"
 
+	"github.com/bothy-mesh/bothy/sync/clock"
 	"github.com/bothy-mesh/bothy/sync/exchange"
 )
 
@@ -27,23 +29,24 @@ func BenchmarkBytes(b *testing.B) {
 		ours := newAuthority(b)
 		x25519 := ours.client(b)
 		x25519.CurvePreferences = []tls.CurveID{tls.X25519}
-		for _, way := range []struct {
-			name           string
-			server, client *tls.Config
-		}{{"plain", nil, nil}, {"TLS", ours.server(b), ours.client(b)}, {"TLS, X25519 only", ours.server(b), x25519}} {
-			measure(b, way.name, way.server, way.client)
-		}
+		_, key := newKey(b)
+		all := func(ed25519.PublicKey, clock.Replica) bool { return true }
+		measure(b, "plain", BrokerConfig{}, ClientConfig{})
+		measure(b, "with a key", BrokerConfig{Admit: all}, ClientConfig{Auth: Key(key)})
+		measure(b, "TLS", BrokerConfig{TLS: ours.server(b)}, ClientConfig{TLS: ours.client(b)})
+		measure(b, "TLS, X25519 only", BrokerConfig{TLS: ours.server(b)}, ClientConfig{TLS: x25519})
 	}
 }
 
-func measure(b *testing.B, name string, server, client *tls.Config) {
-	broker := startBroker(b, BrokerConfig{TLS: server})
+func measure(b *testing.B, name string, bc BrokerConfig, cc ClientConfig) {
+	broker := startBroker(b, bc)
 	h := openHub(b, HubConfig{Broker: broker})
 	piece := make([]byte, 100)
 	servePulls(b, h, func(_ context.Context, q exchange.Request) (exchange.Answer, error) {
 		return exchange.Answer{Replica: cabin2, Millis: q.Millis, Receipt: 1000, Cursor: q.Cursor}, nil
 	})
-	c := dial(b, ClientConfig{URLs: []string{broker.URL()}, TLS: client, Name: "cabin 1", Sites: []string{"ravens-quarry"}})
+	cc.URLs, cc.Name, cc.Sites = []string{broker.URL()}, "cabin 1", []string{"ravens-quarry"}
+	c := dial(b, cc)
 	connected(b, c)
 	tell := func(what string, was bill) { b.Logf("%-18s %-26s %s", name, what, was.since(c)) }
 
@@ -111,8 +114,8 @@ func benchmarkPushes(b *testing.B, pushers int) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "pushes/s")
 }
 
-func BenchmarkPush(b *testing.B)      { benchmarkPushes(b, 1) }
-func BenchmarkPush16At1(b *testing.B) { benchmarkPushes(b, 16) }
+func BenchmarkPush(b *testing.B)     { benchmarkPushes(b, 1) }
+func BenchmarkPushBy16(b *testing.B) { benchmarkPushes(b, 16) }
 
 // BenchmarkMessages is how fast a hub reads its ledger.
 func BenchmarkMessages(b *testing.B) {

@@ -306,7 +306,15 @@ func TestCloseLeavesNothingBehind(t *testing.T) {
 		line.Restore()
 		connected(t, c)
 	}
+	c.mu.Lock()
+	w := c.wire
+	c.mu.Unlock()
 	c.Close()
+	select {
+	case <-w.gone:
+	default:
+		t.Error("Close did not wait for the end of the connection")
+	}
 	away.Close()
 	line.Close()
 	h.Close()

@@ -13,6 +13,8 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+
+	"github.com/bothy-mesh/bothy/sync/exchange"
 )
 
 // publish brings the pieces from..to into the ledger.
@@ -457,7 +459,9 @@ func TestOpenHubNeedsOneBroker(t *testing.T) {
 
 // Whoever reads or serves learns that the hub was closed under them.
 func TestClosingTheHubEndsWhatItServes(t *testing.T) {
-	h := openHub(t, HubConfig{Broker: startBroker(t, BrokerConfig{})})
+	b := startBroker(t, BrokerConfig{})
+	h := openHub(t, HubConfig{Broker: b})
+	c := dial(t, ClientConfig{URLs: []string{b.URL()}})
 	publish(t, h, 1, 1)
 	ends := make(chan error)
 	reading := make(chan struct{})
@@ -466,7 +470,11 @@ func TestClosingTheHubEndsWhatItServes(t *testing.T) {
 	}()
 	go func() { ends <- h.ServePulls(context.Background(), nil) }()
 	<-reading
-	eventually(t, "pulls are served", func() bool { return h.conn.NumSubscriptions() > 1 })
+	eventually(t, "pulls are served", func() bool {
+		_, err := c.Pull(t.Context(), exchange.Request{Replica: cabin1})
+		var said *HubError // there is nothing to answer with
+		return errors.As(err, &said)
+	})
 	h.Close()
 	for range 2 {
 		if err := <-ends; err == nil || errors.Is(err, context.Canceled) {

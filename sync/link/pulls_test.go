@@ -18,6 +18,7 @@ type answerer = func(context.Context, exchange.Request) (exchange.Answer, error)
 func servePulls(t testing.TB, h *Hub, answer answerer) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
+	before := h.conn.NumSubscriptions()
 	var served sync.WaitGroup
 	served.Go(func() {
 		if err := h.ServePulls(ctx, answer); !errors.Is(err, context.Canceled) {
@@ -28,7 +29,7 @@ func servePulls(t testing.TB, h *Hub, answer answerer) {
 		cancel()
 		served.Wait()
 	})
-	eventually(t, "pulls are served", func() bool { return h.conn.NumSubscriptions() > 0 && h.conn.Flush() == nil })
+	eventually(t, "pulls are served", func() bool { return h.conn.NumSubscriptions() > before && h.conn.Flush() == nil })
 }
 
 func TestPullCarriesTheRequestAndTheAnswer(t *testing.T) {

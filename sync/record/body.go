@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 
 	"github.com/bothy-mesh/bothy/sync/clock"
 )
@@ -21,7 +22,8 @@ const (
 	partSeq
 	// partN counts from 0.
 	partN
-	// partID is the length of the record's id; 0 stands for OwnID.
+	// partID is twice the place, in the table of authors, of what the record's id
+	// has behind its OwnID; or twice the length of another id, and 1.
 	partID
 	// partMillis is the distance from the change before.
 	partMillis
@@ -60,10 +62,10 @@ func (w *columns) changes(changes []Change) {
 		put(partAuthor, place(&t.authors, c.Author))
 		put(partSeq, zigzag(int64(c.Seq-last[c.Replica]-1)))
 		put(partN, c.N-1)
-		if c.Key.ID == OwnID(c.Replica, c.Seq) {
-			put(partID, 0)
+		if behind, own := strings.CutPrefix(c.Key.ID, OwnID(c.Replica, c.Seq)); own {
+			put(partID, place(&t.authors, behind)<<1)
 		} else {
-			put(partID, uint64(len(c.Key.ID)))
+			put(partID, uint64(len(c.Key.ID))<<1|1)
 			ids = append(ids, c.Key.ID...)
 		}
 		put(partMillis, zigzag(c.At.Millis()-prev.Millis()))
@@ -136,7 +138,7 @@ func (r *reader) changes() ([]Change, error) {
 // heads reads all of the changes but what they wrote.
 func (r *reader) heads(count int, t tables) []Change {
 	limits := [parts]uint64{
-		partSeq: math.MaxUint64, partN: clock.MaxN - 1, partID: MaxID, partMillis: math.MaxUint64, partCounter: math.MaxUint16,
+		partSeq: math.MaxUint64, partN: clock.MaxN - 1, partID: uint64(max(MaxID, len(t.authors)))<<1 | 1, partMillis: math.MaxUint64, partCounter: math.MaxUint16,
 	}
 	var part [parts][]uint64
 	for p, items := range []int{partShape: len(t.shapes), partReplica: len(t.replicas), partAhead: len(t.aheads), partAuthor: len(t.authors)} {
@@ -159,9 +161,7 @@ func (r *reader) heads(count int, t tables) []Change {
 		c.Seq = last[c.Replica] + 1 + uint64(unzigzag(at(partSeq)))
 		last[c.Replica] = c.Seq
 		c.N = at(partN) + 1
-		if c.Key.ID = string(r.text(at(partID))); c.Key.ID == "" {
-			c.Key.ID = OwnID(c.Replica, c.Seq)
-		}
+		c.Key.ID = r.id(*c, at(partID), t.authors)
 		if millis += unzigzag(at(partMillis)); millis < 0 || millis >= 1<<48 {
 			r.fail()
 		}
@@ -176,6 +176,19 @@ func (r *reader) heads(count int, t tables) []Change {
 		}
 	}
 	return changes
+}
+
+// id reads a record's id.
+func (r *reader) id(c Change, part uint64, behind []string) string {
+	n := part >> 1
+	switch {
+	case part&1 == 1:
+		return string(r.text(n))
+	case n < uint64(len(behind)):
+		return OwnID(c.Replica, c.Seq) + behind[n]
+	}
+	r.fail()
+	return ""
 }
 
 // replaced reads the dots that each write replaces.

@@ -168,9 +168,10 @@ func TestBodiesThatGrowAreRefused(t *testing.T) {
 		}},
 		{"messages deeper than may be", func(w *columns) {
 			alike(w, 1, one, "")
-			for range 1000 {
+			for range maxDepth + 1 {
 				w.inside(1, 1, one)
 			}
+			w.column(formAuthor)
 		}},
 	} {
 		mustBeRefused(t, bomb.name, body(bomb.build))

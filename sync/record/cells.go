@@ -277,7 +277,7 @@ func tenthsValue(tag uint64, tenths int64) []byte {
 }
 
 // commonTag is the tag that all values of a column start with, if it is of the
-// wire type, in its shortest form, and none is cleared.
+// wire type and none is cleared.
 func commonTag(cells []cell, wireType protowire.Type) (uint64, bool) {
 	tag, n := binary.Uvarint(cells[0].value)
 	for _, c := range cells {
@@ -285,5 +285,5 @@ func commonTag(cells []cell, wireType protowire.Type) (uint64, bool) {
 			return 0, false
 		}
 	}
-	return tag, protowire.Type(tag&7) == wireType && protowire.SizeVarint(tag) == n
+	return tag, protowire.Type(tag&7) == wireType
 }

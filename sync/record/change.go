@@ -62,9 +62,10 @@ func (c Change) Delta() Record {
 	return r
 }
 
-// OwnID is the id of the record that a replica makes with its seq-th change:
-// unique without chance, and nothing on the wire, because the receiver can
-// tell it from the change.
+// OwnID is how the id of a record begins that a replica makes with its seq-th
+// change: unique without chance, and nothing on the wire, because the receiver can
+// tell it from the change. What stands behind it tells apart what two copies of
+// one replica made.
 func OwnID(r clock.Replica, seq uint64) string {
 	return r.String() + "-" + strconv.FormatUint(seq, 36)
 }

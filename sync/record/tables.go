@@ -79,7 +79,7 @@ func (w *columns) fieldNumbers(numbers []uint32) {
 func (r *reader) tables() tables {
 	return tables{
 		replicas: list(r, clock.MaxReplicas, func() clock.Replica { return clock.Replica(r.numbers.fixed64()) }),
-		authors:  list(r, MaxPieceChanges, func() string { return string(r.text(r.numbers.upTo(MaxAuthor))) }),
+		authors:  list(r, 2*MaxPieceChanges, func() string { return string(r.text(r.numbers.upTo(MaxAuthor))) }),
 		aheads:   list(r, MaxPieceChanges, r.numbers.ahead),
 		shapes: list(r, MaxPieceChanges, func() shape {
 			return shape{kind: uint32(r.numbers.upTo(MaxNumber)), lane: Lane(r.numbers.byte()), numbers: r.fieldNumbers()}

@@ -93,10 +93,6 @@ func (r *Replica) commit(jobs []*job) {
 		}
 		j.done <- outcome[i]
 	}
-	select {
-	case r.news <- struct{}{}:
-	default:
-	}
 }
 
 // commitOnce stages every step, appends their frames, and commits the view. A
@@ -124,6 +120,9 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 		logged = len(b.own)+len(b.received) > 0
 		return r.appendFrames(&b)
 	})
+	if err == nil && logged {
+		r.ringNews()
+	}
 	if err == nil {
 		return nil
 	}
@@ -135,6 +134,13 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 		return fault.Full("the disk of the node is full; nothing was saved")
 	}
 	return r.breakDown(err)
+}
+
+func (r *Replica) ringNews() {
+	select {
+	case r.news <- struct{}{}:
+	default:
+	}
 }
 
 // outgrown says that nothing failed but the size of what was asked.

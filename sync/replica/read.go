@@ -105,17 +105,28 @@ func (d reader) entry(kind *record.Kind, m proto.Message, rec record.Record) (st
 	for _, c := range kind.Conflicts(rec) {
 		e.Conflicting = append(e.Conflicting, string(c.Field.Descriptor.Name()))
 	}
-	first := true
-	for c, err := range d.tx.ChangesOf(rec.Key) {
-		if err != nil {
-			return store.Entry{}, err
+	first, last, err := d.origins(kind, rec)
+	e.CreatedAt, e.CreatedBy, e.ChangedAt = first.At.Time(), first.Author, last.At.Time()
+	return e, err
+}
+
+// origins are those of a record's first and latest change. The latest one always
+// has a live version; a record that is written once has only that.
+func (d reader) origins(kind *record.Kind, rec record.Record) (first, last record.Origin, err error) {
+	for _, f := range rec.Fields {
+		for _, v := range f.Versions {
+			if v.At >= last.At {
+				last = v.Origin
+			}
 		}
-		if first {
-			e.CreatedAt, e.CreatedBy, first = c.At.Time(), c.Author, false
-		}
-		e.ChangedAt = c.At.Time()
 	}
-	return e, nil
+	if kind.WrittenOnce {
+		return last, last, nil
+	}
+	for c, err := range d.tx.ChangesOf(rec.Key) {
+		return c.Origin, last, err
+	}
+	return last, last, nil
 }
 
 // Remembered implements store.Reader.

@@ -56,8 +56,11 @@ type Replica struct {
 	packer   *record.Packer
 	space    space
 
-	id     atomic.Uint64 // clock.Replica; changes when history forks
-	broken atomic.Pointer[error]
+	id atomic.Uint64 // clock.Replica; changes when history forks
+	// session is drawn at each start and ends the ids of new records: two copies
+	// of one replica never name two records alike.
+	session string
+	broken  atomic.Pointer[error]
 
 	jobs    chan *job
 	stop    chan struct{}
@@ -88,6 +91,9 @@ type Replica struct {
 	wantHas bool
 }
 
+// sessionLength is how many characters, of 5 bits each, a session has.
+const sessionLength = 3
+
 // ErrBroken is wrapped by every refusal after a failed write of the ledger or
 // the view: what is on disk is not known, and nothing is accepted until the
 // replica is opened again and has verified its files.
@@ -105,6 +111,7 @@ func Open(ctx context.Context, opts Options) (*Replica, error) {
 		jobs: make(chan *job), stop: make(chan struct{}), stopped: make(chan struct{}), news: make(chan struct{}, 1),
 		space: space{dir: opts.Dir, floor: opts.FreeBytes},
 	}
+	r.session = opts.DrawID().String()[:sessionLength]
 	if err := r.open(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("open %s: %w", opts.Dir, err), r.closeFiles())
 	}

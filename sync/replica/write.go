@@ -75,7 +75,7 @@ func (d *draft) Create(m proto.Message, lane store.Lane) (string, error) {
 	}
 	id := idOf(m)
 	if id == "" {
-		id = record.OwnID(d.replica.ID(), d.nextSeq())
+		id = record.OwnID(d.replica.ID(), d.nextSeq()) + "-" + d.replica.session
 		setID(m, id)
 	}
 	values, err := setValues(kind, m)

@@ -145,6 +145,19 @@ func TestUrgentChangeTakesEarlierOnesAlong(t *testing.T) {
 	expect(t, "lane 2 after its end", entries(t, v, 2, 9))
 }
 
+// What has ridden along once, or was in the lane already, is not logged again.
+func TestEachChangeRidesAlongOnce(t *testing.T) {
+	v := fresh(t)
+	r := newReplica(1)
+	apply(t, v,
+		r.write(defect("x"), 2, text(defectMachine, "d-14")),     // 1
+		r.write(defect("x"), 1, text(defectText, "worn pin")),    // 2, takes 1 along
+		r.write(defect("x"), 2, text(15, "c1")),                  // 3
+		r.write(defect("x"), 1, text(defectText, "pin is bent"))) // 4, takes 3 along
+	expect(t, "lane 1", entries(t, v, 1, 0), "1:1", "1:2", "1:3", "1:4")
+	expect(t, "lane 2", entries(t, v, 2, 0), "1:1", "1:3")
+}
+
 // A machine moves: the cabin of the new site hears of its latest checks and
 // amendments at its next pull, the older first, urgent ones in their lanes.
 func TestFollowersAreLoggedAgainWhenTheirRecordMoves(t *testing.T) {
@@ -325,30 +338,23 @@ func TestUpdateIsAllOrNothing(t *testing.T) {
 	}
 }
 
-// What is too much for one transaction is refused whole, and in parts it goes in.
-func TestTooLargeATransactionIsRefused(t *testing.T) {
-	v := fresh(t)
+// What is too much for one transaction of the store goes into several.
+func TestALargeTransactionIsTaken(t *testing.T) {
+	v, step := fresh(t), fresh(t)
 	r := newReplica(1)
 	changes := make([]record.Change, 3000)
 	for i := range changes {
 		changes[i] = r.check("d-14", "ravens-quarry")
 	}
-	err := v.Update(func(tx *view.Tx) error {
-		for _, c := range changes {
-			if _, err := tx.Apply(c, view.Hub); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	if !errors.Is(err, view.ErrTooLarge) {
-		t.Fatalf("got %v, want ErrTooLarge", err)
-	}
-	if n := read(t, v, (*view.Tx).CountChanges); n != 0 {
-		t.Fatalf("%d changes of a refused transaction are there", n)
-	}
+	apply(t, v, changes...)
 	for batch := range slices.Chunk(changes, 500) {
-		apply(t, v, batch...)
+		apply(t, step, batch...)
+	}
+	if n := read(t, v, (*view.Tx).CountChanges); n != 3000 {
+		t.Fatalf("%d of 3000 changes are there", n)
+	}
+	if digest(t, v) != digest(t, step) {
+		t.Error("what went in at once is not what went in step by step")
 	}
 }
 

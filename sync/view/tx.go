@@ -3,6 +3,7 @@ package view
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/dgraph-io/badger/v4"
 
@@ -178,32 +179,55 @@ func (tx *Tx) settle() error {
 	return nil
 }
 
-// commit writes everything at once.
+// commit writes what is pending. What one transaction of the store cannot hold
+// goes into several: the rows that say what the others should be (counts, ends,
+// what is held, the owner's places) come last, so that a view that was stopped in
+// between is told by them, and its owner builds it again or applies the rest.
 func (tx *Tx) commit() (err error) {
 	if err := tx.settle(); err != nil {
 		return err
 	}
 	defer caught("commit", &err)
 	txn := tx.view.db.NewTransaction(true)
-	defer txn.Discard()
-	for _, key := range tx.pending.keys() {
+	defer func() { txn.Discard() }()
+	for _, key := range tx.commitOrder() {
 		w := tx.pending.writes[key]
-		if w.value == nil {
-			err = txn.Delete(w.key)
-		} else {
-			err = txn.Set(w.key, w.value)
-		}
+		err := w.in(txn)
 		if errors.Is(err, badger.ErrTxnTooBig) {
-			return fmt.Errorf("%w: more than %d rows or their bytes", ErrTooLarge, len(tx.pending.writes))
+			if err := txn.Commit(); err != nil {
+				return fmt.Errorf("%w: %w", ErrBroken, err)
+			}
+			txn = tx.view.db.NewTransaction(true)
+			err = w.in(txn)
 		}
 		if err != nil {
-			return err
+			return fmt.Errorf("%w: %s row: %w", ErrBroken, rowName(w.key), err)
 		}
 	}
 	if err := txn.Commit(); err != nil {
 		return fmt.Errorf("%w: %w", ErrBroken, err)
 	}
 	return nil
+}
+
+// in writes the row into a transaction of the store.
+func (w write) in(txn *badger.Txn) error {
+	if w.value == nil {
+		return txn.Delete(w.key)
+	}
+	return txn.Set(w.key, w.value)
+}
+
+// commitOrder gives the keys of what is pending: first the rows of changes and
+// records, then those that say what there should be.
+func (tx *Tx) commitOrder() []string {
+	keys := tx.pending.keys()
+	of := func(described bool) []string {
+		return slices.DeleteFunc(slices.Clone(keys), func(key string) bool {
+			return (key[0] >= prefixChange && key[0] <= prefixLog) != described
+		})
+	}
+	return append(of(true), of(false)...)
 }
 
 // CountRecords gives how many records of a kind there are.

@@ -249,9 +249,10 @@ func (v *View) Read(f func(*Tx) error) error {
 }
 
 // Update runs f and then commits what it wrote, all or nothing. Updates are run
-// one after another. With an error of f nothing is written. ErrTooLarge means
-// that f wrote too much; any other failure of the commit breaks the view
-// (ErrBroken): it must be opened again, and the write may or may not be there.
+// one after another. With an error of f nothing is written. Only what is too much
+// for one transaction of the store goes into several, which a power cut may part:
+// [Examine] tells. A failure of the commit breaks the view (ErrBroken): it must be
+// opened again, and the write may or may not be there.
 func (v *View) Update(f func(*Tx) error) error {
 	v.writing.Lock()
 	defer v.writing.Unlock()
