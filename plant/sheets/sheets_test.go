@@ -1,7 +1,6 @@
 package sheets_test
 
 import (
-	"os"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -212,9 +211,6 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte("stages: [{points: [{reading: {}}]}]"))
 	f.Add([]byte("a: &a [*a]"))
 	f.Add([]byte("---\n...\n"))
-	if text, err := os.ReadFile("wheeled-site-dumper.pre-use.1.yaml"); err == nil {
-		f.Add(text)
-	}
 	f.Fuzz(func(t *testing.T, text []byte) {
 		sheet, err := sheets.Parse("x.yaml", text)
 		if (sheet == nil) == (err == nil) {

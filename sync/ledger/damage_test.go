@@ -436,6 +436,23 @@ func foreign(t *testing.T, m model) map[string][]byte {
 	return files(t, dir)
 }
 
+// TestANumberFarAheadCostsNoMemory: a frame that is whole but numbered far ahead of
+// its place is not believed.
+func TestANumberFarAheadCostsNoMemory(t *testing.T) {
+	const far = 1 << 22
+	b := header{testID, 1, testID.origin()}.encode()
+	b = appendFrame(b, testID.salt(), 1, []byte("one"), true)
+	b = appendFrame(b, testID.salt(), far, []byte("far"), true)
+	for _, next := range []map[string][]byte{{}, {segmentName(far + 1): header{testID, far + 1, Hash{}}.encode()}} {
+		next[segmentName(1)] = b
+		l, report := mustOpen(t, place(t, t.TempDir(), next), tiny, quickDisk())
+		if n := len(l.segments[0].frames); n != 1 {
+			t.Errorf("%d frames noted; %v", n, report)
+		}
+		mustClose(t, l)
+	}
+}
+
 func TestNoHeadAndNoHeaderIsAnError(t *testing.T) {
 	dir := place(t, t.TempDir(), map[string][]byte{segmentName(1): []byte("noise")})
 	before := files(t, dir)

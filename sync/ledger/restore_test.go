@@ -104,14 +104,13 @@ func TestAWrongPayloadIsRefusedAndTheRightOneStillTaken(t *testing.T) {
 	checkWhole(t, l, m)
 }
 
-// TestALostChainIsKnownAgainAfterRestoring loses the head and a frame of the last
-// segment, so that nothing says what the chain hash behind it was.
+// TestALostChainIsKnownAgainAfterRestoring loses the head and a frame before the last
+// write, so that nothing says what the chain hash behind it was.
 func TestALostChainIsKnownAgainAfterRestoring(t *testing.T) {
-	m, all := damages(t)
+	m := lines(3)
+	all := closed(t, m, 1)
 	delete(all, headName)
-	names := segmentsOf(all)
-	last := names[len(names)-1]
-	all[last][headerSize+FrameOverhead] ^= 1
+	all[segmentName(1)][headerSize+FrameOverhead] ^= 1
 	dir := place(t, t.TempDir(), all)
 	l, _ := mustOpen(t, dir, tiny, quickDisk())
 	if l.Chain().known() || len(l.Missing()) == 0 {

@@ -141,6 +141,10 @@ func TestBodiesThatGrowAreRefused(t *testing.T) {
 			alike(w, MaxPieceChanges, one, "")
 			w.word()
 		}},
+		{"one long word for a few changes", func(w *columns) {
+			alike(w, MaxPieceRaw/MaxValue+1, one, "")
+			w.word()
+		}},
 		{"one long author for every write", func(w *columns) {
 			alike(w, MaxPieceChanges, numbersUpTo(4), string(bytes.Repeat([]byte{'a'}, MaxAuthor)))
 			for n := range uint64(4) {

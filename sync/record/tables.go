@@ -10,7 +10,7 @@ import (
 // tables are what columns point into.
 type tables struct {
 	replicas []clock.Replica
-	authors  []string
+	authors  []string // and what ids have behind their OwnID
 	aheads   []clock.Ahead
 	shapes   []shape
 }
