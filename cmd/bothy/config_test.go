@@ -184,7 +184,7 @@ func TestRefusals(t *testing.T) {
 		{what: "copies of the own broker", args: hub("--copies", "3"), want: []string{
 			`bothy hub: --copies is given and nats_url is not; it is about a broker that is not the hub's own.`}},
 		{what: "address of the broker", args: hub("--nats-url", "10.0.0.1:4222"), want: []string{
-			`bothy hub: --nats-url is "10.0.0.1:4222", but is not an address such as tls://hub.example:4222 or nats://127.0.0.1:4222.`}},
+			`bothy hub: --nats-url is "10.0.0.1:4222", but "10.0.0.1:4222" in it is not an address such as tls://hub.example:4222 or nats://127.0.0.1:4222.`}},
 		{what: "copies", args: hub("--copies", "2", "--nats-url", "nats://10.0.0.1:4222"), want: []string{
 			`bothy hub: --copies is "2", but it must be one of 1, 3.`}},
 		{what: "address of a tool", args: []string{"status", "--node", "127.0.0.1:8080"}, want: []string{

@@ -4,9 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/bothy-mesh/bothy/hub"
@@ -21,8 +19,9 @@ type hubSettings struct {
 	silentAfter time.Duration
 }
 
-func hubCommand() command {
-	s := &hubSettings{}
+func hubCommand() command { return new(hubSettings).command() }
+
+func (s *hubSettings) command() command {
 	return command{
 		name:       "hub",
 		line:       "join all sites at head office, with a broker of its own",
@@ -55,11 +54,6 @@ func (s *hubSettings) check(where origins) (bad misuse) {
 		}
 	}
 	return append(bad, s.loadTLS(where, anyTLS(s.natsURLs))...)
-}
-
-// anyTLS says whether one of the addresses asks for TLS.
-func anyTLS(urls []string) bool {
-	return slices.ContainsFunc(urls, func(url string) bool { return strings.HasPrefix(url, "tls://") })
 }
 
 func runHub(ctx context.Context, c call, s *hubSettings) error {

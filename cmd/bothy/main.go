@@ -27,6 +27,7 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	_ "time/tzdata" // sites have zones, and a board may have no zone files
 )
 
 func main() {

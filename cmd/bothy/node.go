@@ -3,7 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
-	"strings"
+	"log/slog"
 	"time"
 
 	"github.com/bothy-mesh/bothy/node"
@@ -19,8 +19,9 @@ type nodeSettings struct {
 	askEvery time.Duration
 }
 
-func nodeCommand() command {
-	s := &nodeSettings{}
+func nodeCommand() command { return new(nodeSettings).command() }
+
+func (s *nodeSettings) command() command {
 	return command{
 		name:       "node",
 		line:       "serve a site from its cabin, with or without a link to the hub",
@@ -33,7 +34,7 @@ func nodeCommand() command {
 			{name: "tls_ca", help: "file of the certificates that vouch for the hub, in PEM form; without one those that the system trusts", set: text(&s.ca)},
 			{name: "ask_every", fallback: "15m", help: "how often it asks the hub that does not ring", set: duration(&s.askEvery, time.Second, 24*time.Hour)},
 		}, s.serving.settings(":8080", ":8081")...),
-		check: func(where origins) misuse { return s.loadTLS(where, s.reachesTLS()) },
+		check: func(where origins) misuse { return s.loadTLS(where, anyTLS(s.hub)) },
 		run:   func(ctx context.Context, c call) error { return runNode(ctx, c, s) },
 	}
 }
@@ -44,15 +45,6 @@ address of this machine, because handhelds come over the cabin's Wi-Fi. It says 
 stdout where it listens, and logs on stderr. SIGTERM or Ctrl-C stops it in order; a
 second one at once.`
 
-func (s *nodeSettings) reachesTLS() bool {
-	for _, h := range s.hub {
-		if strings.HasPrefix(h, "tls://") {
-			return true
-		}
-	}
-	return false
-}
-
 func runNode(ctx context.Context, c call, s *nodeSettings) error {
 	limitMemory(c.env)
 	examine, err := examiner()
@@ -60,15 +52,19 @@ func runNode(ctx context.Context, c call, s *nodeSettings) error {
 		return err
 	}
 	log := s.log(c.stderr)
-	n, err := node.Open(ctx, node.Config{
-		Name: s.name, Sites: s.sites, Dir: s.dir, HTTP: s.http, GRPC: s.grpc, Hub: s.hub,
-		ServeTLS: s.serveTLS, HubTLS: s.dialTLS, AskEvery: s.askEvery, FreeBytes: s.freeBytes,
-		Examine: examine, Version: version(), Now: time.Now, Log: log,
-	})
+	n, err := node.Open(ctx, s.config(examine, log))
 	if err != nil {
 		return unlessStopped(ctx, err)
 	}
 	s.warnOfPlain(log, s.hub...)
 	fmt.Fprintf(c.stdout, "listening http=%s grpc=%s\n", n.HTTPAddr(), n.GRPCAddr())
 	return n.Run(ctx)
+}
+
+func (s *nodeSettings) config(examine []string, log *slog.Logger) node.Config {
+	return node.Config{
+		Name: s.name, Sites: s.sites, Dir: s.dir, HTTP: s.http, GRPC: s.grpc, Hub: s.hub,
+		ServeTLS: s.serveTLS, HubTLS: s.dialTLS, AskEvery: s.askEvery, FreeBytes: s.freeBytes,
+		Examine: examine, Version: version(), Now: time.Now, Log: log,
+	}
 }

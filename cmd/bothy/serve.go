@@ -11,6 +11,7 @@ import (
 	"net"
 	"os"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -64,6 +65,11 @@ func (s *serving) loadTLS(where origins, dials bool) (bad misuse) {
 		}
 	}
 	return bad
+}
+
+// anyTLS says whether one of the addresses asks for TLS.
+func anyTLS(urls []string) bool {
+	return slices.ContainsFunc(urls, func(url string) bool { return strings.HasPrefix(url, "tls://") })
 }
 
 // log is the log that was set, on w.

@@ -11,6 +11,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -340,6 +341,65 @@ func TestLoopback(t *testing.T) {
 	} {
 		if got := loopback(address); got != want {
 			t.Errorf("%s: got %v, want %v", address, got, want)
+		}
+	}
+}
+
+// What is set arrives, every setting with a value of its own.
+func TestSettingsArrive(t *testing.T) {
+	var n nodeSettings
+	n.command().readOrFail(t, "--name=ravens-1", "--sites=a,b", "--dir=d", "--http=:1", "--grpc=:2", "--hub=nats://h:3,nats://h:4", "--ask-every=5m", "--free-space=6MB")
+	node := n.config([]string{"examine"}, nil)
+	if node.Name != "ravens-1" || !slices.Equal(node.Sites, []string{"a", "b"}) || node.Dir != "d" || node.HTTP != ":1" || node.GRPC != ":2" ||
+		!slices.Equal(node.Hub, []string{"nats://h:3", "nats://h:4"}) || node.AskEvery != 5*time.Minute || node.FreeBytes != 6<<20 ||
+		!slices.Equal(node.Examine, []string{"examine"}) || node.Version == "" || node.Now == nil || node.ServeTLS != nil || node.HubTLS != nil {
+		t.Errorf("the node gets %+v", node)
+	}
+	var h hubSettings
+	h.command().readOrFail(t, "--dir=d", "--http=:1", "--grpc=:2", "--nats-url=nats://h:3,nats://h:4", "--copies=3", "--silent-after=5h", "--free-space=6MB")
+	hub := h.config([]string{"examine"}, nil)
+	if hub.Dir != "d" || hub.HTTP != ":1" || hub.GRPC != ":2" || !slices.Equal(hub.NATSURLs, []string{"nats://h:3", "nats://h:4"}) || hub.Copies != 3 ||
+		hub.SilentAfter != 5*time.Hour || hub.FreeBytes != 6<<20 || !slices.Equal(hub.Examine, []string{"examine"}) || hub.Now == nil {
+		t.Errorf("the hub gets %+v", hub)
+	}
+	h = hubSettings{}
+	h.command().readOrFail(t, "--dir=d", "--nats=:5")
+	if hub := h.config(nil, nil); hub.NATS != ":5" || hub.NATSURLs != nil || hub.Copies != 1 {
+		t.Errorf("the hub gets %+v", hub)
+	}
+}
+
+func (cmd command) readOrFail(t *testing.T, args ...string) {
+	t.Helper()
+	if g := cmd.read(args, environment(nil)); len(g.bad) > 0 {
+		t.Fatal(g.bad)
+	}
+}
+
+func TestTLSToTheHubIsUsedWhereItsAddressAsks(t *testing.T) {
+	var n nodeSettings
+	n.command().readOrFail(t, "--name=a", "--sites=a", "--dir=d", "--hub=nats://h:3,tls://h:4")
+	if n.dialTLS == nil {
+		t.Error("a node with a hub at tls:// has no TLS")
+	}
+	var h hubSettings
+	h.command().readOrFail(t, "--dir=d", "--nats-url=tls://h:4")
+	if h.dialTLS == nil {
+		t.Error("a hub with a broker at tls:// has no TLS")
+	}
+}
+
+func TestLogLevels(t *testing.T) {
+	var b bytes.Buffer
+	for level, want := range map[string]int{"debug": 4, "info": 3, "warn": 2, "error": 1} {
+		b.Reset()
+		log := (&serving{level: level}).log(&b)
+		log.Debug("d")
+		log.Info("i")
+		log.Warn("w")
+		log.Error("e")
+		if got := strings.Count(b.String(), "\n"); got != want {
+			t.Errorf("%s: %d lines, want %d", level, got, want)
 		}
 	}
 }

@@ -126,6 +126,7 @@ func TestRefusedChecksLeaveNothing(t *testing.T) {
 		{"site of another node", operator, func(c *bothyv1.Check) { c.Site = "heron-pit" }, fault.KindInvalid, []string{"check.site"}},
 		{"sheet unknown", operator, func(c *bothyv1.Check) { c.Sheet = "wheeled-site-dumper.pre-use.99" }, fault.KindInvalid, []string{"check.sheet"}},
 		{"control character", operator, func(c *bothyv1.Check) { c.Note = "all well\x07" }, fault.KindInvalid, []string{"check.note"}},
+		{"control character where nothing else is looked at", operator, func(c *bothyv1.Check) { c.Options = []string{"frame\x07"} }, fault.KindInvalid, []string{"check.options[0]"}},
 		{"text turned round", operator, func(c *bothyv1.Check) { c.Note = "safe \u202etoN" }, fault.KindInvalid, []string{"check.note"}},
 		{"a note without end", operator, func(c *bothyv1.Check) { c.Note = string(make([]byte, 1<<20)) }, fault.KindInvalid, []string{"check.note"}},
 		{"word of an unknown enumeration", operator, func(c *bothyv1.Check) { c.Answers[3].State = 17 }, fault.KindInvalid, []string{"check.answers[3].state"}},
@@ -292,4 +293,34 @@ func TestAMeterDoesNotRunBackwards(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.send(operator, next)
+}
+
+// An amendment can take a check back: a point whose failure is a HAZARD was not
+// looked at after all.
+func TestAnAmendedCheckCountsAsAmended(t *testing.T) {
+	w := checked(t)
+	w.later(time.Hour)
+	check := w.send(operator, w.clean("d-14", bothyv1.Purpose_PRE_USE))
+	if got := w.standing("d-14"); got != bothyv1.Standing_FIT {
+		t.Fatalf("the machine reads %s", got)
+	}
+	if _, err := w.AmendCheck(as(operator), &bothyv1.AmendCheckRequest{
+		Check: check.GetId(), Reason: "the horn was not tried", RequestId: w.id(),
+		Answers: []*bothyv1.Answer{{Point: "horn", State: bothyv1.AnswerState_NOT_CHECKED, Note: "people asleep next door"}},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if got := w.standing("d-14"); got != bothyv1.Standing_CHECK_DUE {
+		t.Errorf("the machine reads %s", got)
+	}
+}
+
+func TestTheWeeklyCheckDoesNotHideThatOfTheShift(t *testing.T) {
+	w := cabin(t)
+	w.send(operator, w.clean("d-14", bothyv1.Purpose_PRE_USE))
+	w.later(time.Hour)
+	w.send(operator, w.clean("d-14", bothyv1.Purpose_WEEKLY))
+	if got := w.standing("d-14"); got != bothyv1.Standing_FIT {
+		t.Errorf("the machine reads %s", got)
+	}
 }

@@ -81,6 +81,7 @@ func TestUpdateMasks(t *testing.T) {
 		{"computed", &bothyv1.Defect{}, []string{"reported_at", "conflicting_fields"}, []string{"updateMask", "updateMask"}},
 		{"all at once", &bothyv1.Defect{}, []string{"*"}, []string{"updateMask"}},
 		{"a word that was not understood", &bothyv1.Defect{}, []string{"progress"}, []string{"defect.progress"}},
+		{"another one", &bothyv1.Defect{}, []string{"marking"}, []string{"defect.marking"}},
 		{"only the etag", &bothyv1.Defect{}, []string{"etag"}, []string{"updateMask"}},
 		{"nothing", &bothyv1.Defect{}, nil, []string{"updateMask"}},
 	} {

@@ -11,8 +11,7 @@
 // One that writes is an act of a person and one transaction:
 //
 //  1. The request is looked at by itself: no text without end, no control
-//     characters, no enumeration numbers and fields that this program does not
-//     know.
+//     characters, no fields that this program does not know.
 //  2. In the transaction, on the newest state: was the request id used before?
 //     With the same request of the same person the act was done, and the answer
 //     is the same records; with another request it is a clash.

@@ -18,9 +18,8 @@ import (
 )
 
 // sane looks at what is wrong with a request whatever it asks for: texts and
-// lists without end, control characters, enumeration numbers and fields that
-// this program does not know, figures and times that are none. Nothing of a
-// request is dropped in silence.
+// lists without end, control characters, fields that this program does not know,
+// figures and times that are none. Nothing of a request is dropped in silence.
 func sane(request proto.Message) plant.Violations {
 	var v violations
 	v.message("", request.ProtoReflect())
@@ -85,10 +84,6 @@ func (v *violations) value(path string, fd protoreflect.FieldDescriptor, value p
 	case protoreflect.DoubleKind:
 		if math.IsNaN(value.Float()) || math.IsInf(value.Float(), 0) {
 			v.add(path, "is not a number")
-		}
-	case protoreflect.EnumKind:
-		if fd.Enum().Values().ByNumber(value.Enum()) == nil {
-			v.add(path, "is %d, which is not known; allowed are %s", value.Enum(), strings.Join(words(fd.Enum()), ", "))
 		}
 	}
 }

@@ -318,6 +318,15 @@ func TestEveryFinding(t *testing.T) {
 			alter(func(f map[string][]byte) { f[names[last]][len(f[names[last]])-1] ^= 1 }),
 			[]Finding{Damaged{first(last), []Range{{12, 12}}}, WentBack{11, 12}}, true,
 		},
+		"last frame damaged, and a torn write behind it": {
+			alter(func(f map[string][]byte) {
+				b := f[names[last]]
+				b[len(b)-1] ^= 1
+				b = append(b, make([]byte, 40)...)
+				f[names[last]] = appendFrame(b, testID.salt(), 14, []byte("later"), false)
+			}),
+			[]Finding{Damaged{first(last), []Range{{12, 12}}}, WentBack{11, 12}}, true,
+		},
 		"header damaged": {
 			alter(func(f map[string][]byte) { f[names[1]][30] ^= 1 }),
 			[]Finding{Damaged{first(1), nil}}, false,

@@ -131,6 +131,24 @@ func TestALostChainIsKnownAgainAfterRestoring(t *testing.T) {
 	checkWhole(t, l, m)
 }
 
+func TestTheHeadKnowsTheChainBehindAMissingFrame(t *testing.T) {
+	m := lines(3)
+	all := closed(t, m, 1)
+	all[segmentName(1)][headerSize+FrameOverhead] ^= 1
+	l, _ := mustOpen(t, place(t, t.TempDir(), all), tiny, quickDisk())
+	defer l.Close()
+	if l.Chain() != m.chain(testID, 3) {
+		t.Errorf("chain %x", l.Chain())
+	}
+	if err := l.Restore(1, []byte("not this one")); !errors.Is(err, ErrMisfit) {
+		t.Errorf("wrong payload: %v", err)
+	}
+	if err := l.Restore(1, m[0]); err != nil {
+		t.Error(err)
+	}
+	checkWhole(t, l, m)
+}
+
 func TestAMisfitRefusesAllThatWaited(t *testing.T) {
 	l, m, _, _ := gappy(t, 0, 2)
 	gaps := l.Missing()

@@ -89,6 +89,8 @@ type world struct {
 type piece struct {
 	from clock.Replica
 	body []byte
+	// stored is when the stream took it: no two messages have one time.
+	stored time.Time
 }
 
 // member is one replica with its place in the world.
@@ -253,7 +255,7 @@ func (w *world) send(m *member) {
 	if body == nil {
 		return
 	}
-	p := piece{m.ID(), body}
+	p := piece{from: m.ID(), body: body}
 	fate := w.rng.IntN(10)
 	if m.cut || fate == 0 {
 		w.say("%s: piece lost", m.name)
@@ -267,9 +269,10 @@ func (w *world) send(m *member) {
 		m.Cut()
 		return
 	case fate == 2:
-		w.stream = append(w.stream, p, p)
+		w.store(p)
+		w.store(p)
 	default:
-		w.stream = append(w.stream, p)
+		w.store(p)
 	}
 	if fate == 3 {
 		w.say("%s: acknowledgement lost", m.name)
@@ -284,7 +287,7 @@ func (w *world) send(m *member) {
 func (w *world) consume() {
 	if len(w.flying) > 0 && w.rng.IntN(2) == 0 {
 		i := w.rng.IntN(len(w.flying))
-		w.stream = append(w.stream, w.flying[i])
+		w.store(w.flying[i])
 		w.flying = slices.Delete(w.flying, i, i+1)
 	}
 	w.publish()
@@ -299,22 +302,29 @@ func (w *world) publish() {
 		if body == nil {
 			return
 		}
-		w.stream = append(w.stream, piece{w.hub.ID(), body})
+		w.store(piece{from: w.hub.ID(), body: body})
 		w.must(w.hub.Acknowledged(w.t.Context(), len(body), time.Millisecond))
 	}
 	w.t.Fatal("the hub never stops publishing")
 }
 
+// store puts a piece at the end of the hub's stream.
+func (w *world) store(p piece) {
+	w.writes++
+	p.stored = w.now.Add(time.Duration(w.writes))
+	w.stream = append(w.stream, p)
+}
+
 func (w *world) hubJoins(limit int) (joined bool) {
 	position, _, err := w.hub.Position(w.t.Context(), w.identity, func(seq uint64, at time.Time) (bool, error) {
-		return seq <= uint64(len(w.stream)), nil
+		return seq <= uint64(len(w.stream)) && w.stream[seq-1].stored.Equal(at), nil
 	})
 	w.must(err)
 	for ; int(position) < len(w.stream) && limit > 0; limit-- {
 		changes, err := w.hub.Unpack(w.stream[position].body)
 		w.must(err)
 		position++
-		_, err = w.hub.Receive(w.t.Context(), replica.Delivery{Changes: changes, From: view.Hub, Position: position})
+		_, err = w.hub.Receive(w.t.Context(), replica.Delivery{Changes: changes, From: view.Hub, Position: position, StoredAt: w.stream[position-1].stored})
 		w.must(err)
 		joined = true
 	}
@@ -473,7 +483,9 @@ func (w *world) authors(m *member) map[string]int {
 // heal mends every link and lets the fleet exchange until nothing is left.
 func (w *world) heal() {
 	w.say("healing")
-	w.stream = append(w.stream, w.flying...)
+	for _, p := range w.flying {
+		w.store(p)
+	}
 	w.flying = nil
 	for round := range 60 {
 		for _, m := range w.all() {
@@ -487,7 +499,7 @@ func (w *world) heal() {
 				if body == nil {
 					break
 				}
-				w.stream = append(w.stream, piece{m.ID(), body})
+				w.store(piece{from: m.ID(), body: body})
 				w.must(m.Acknowledged(w.t.Context(), len(body), time.Second))
 				moved = true
 			}

@@ -38,6 +38,16 @@ type Store struct {
 	made       int          // records that were given an id
 	records    map[key]*record
 	remembered map[string]store.Memory
+	written    []Write
+}
+
+// Write is one write to one record.
+type Write struct {
+	// Kind is the name of the record's message, such as "Defect".
+	Kind, ID string
+	// Person who wrote it; empty for the program itself.
+	Person string
+	Lane   store.Lane
 }
 
 var _ store.Store = (*Store)(nil)
@@ -108,6 +118,13 @@ func (s *Store) Changes() int {
 		}
 	}
 	return n
+}
+
+// Written is every write that was made here, oldest first.
+func (s *Store) Written() []Write {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return slices.Clone(s.written)
 }
 
 // reader reads a store whose lock is held.
@@ -192,7 +209,7 @@ type writer struct {
 	staged []func()
 }
 
-func (w *writer) Create(m proto.Message, _ store.Lane) (string, error) {
+func (w *writer) Create(m proto.Message, lane store.Lane) (string, error) {
 	id := m.ProtoReflect().Descriptor().Fields().ByName("id")
 	if id == nil {
 		return "", fmt.Errorf("%s is no record", kindOf(m))
@@ -208,11 +225,11 @@ func (w *writer) Create(m proto.Message, _ store.Lane) (string, error) {
 			fields = append(fields, fd)
 		}
 	}
-	w.stage(k, m, fields, nil)
+	w.stage(k, m, fields, nil, lane)
 	return k.id, nil
 }
 
-func (w *writer) Change(m proto.Message, fields []string, etag string, _ store.Lane) error {
+func (w *writer) Change(m proto.Message, fields []string, etag string, lane store.Lane) error {
 	k := keyOf(m, m.ProtoReflect().Get(m.ProtoReflect().Descriptor().Fields().ByName("id")).String())
 	rec := w.s.records[k]
 	if rec == nil || len(fields) == 0 {
@@ -233,17 +250,20 @@ func (w *writer) Change(m proto.Message, fields []string, etag string, _ store.L
 		}
 		descriptors = append(descriptors, fd)
 	}
-	w.stage(k, m, descriptors, seen)
+	w.stage(k, m, descriptors, seen, lane)
 	return nil
 }
 
 // stage keeps a write of these fields of m for the end of the transaction.
-func (w *writer) stage(k key, m proto.Message, fields []protoreflect.FieldDescriptor, seen map[string]int) {
+func (w *writer) stage(k key, m proto.Message, fields []protoreflect.FieldDescriptor, seen map[string]int, lane store.Lane) {
 	values := map[protoreflect.FieldNumber]proto.Message{}
 	for _, fd := range fields {
 		values[fd.Number()] = only(m, fd)
 	}
-	w.staged = append(w.staged, func() { w.s.put(k, w.person, values, seen) })
+	w.staged = append(w.staged, func() {
+		w.s.put(k, w.person, values, seen)
+		w.s.written = append(w.s.written, Write{string(k.kind.Name()), k.id, w.person, lane})
+	})
 }
 
 func (w *writer) Remember(requestID string, m store.Memory) error {
