@@ -86,7 +86,7 @@ func Open(ctx context.Context, cfg Config) (_ *Hub, err error) {
 	if err := h.openStream(ctx); err != nil {
 		return nil, err
 	}
-	h.book = book.New(h.replica, book.Options{Clock: cfg.Now, SilentAfter: cfg.SilentAfter, AsOf: h.asOf})
+	h.book = book.New(h.replica, book.Options{Clock: h.replica.Now, SilentAfter: cfg.SilentAfter, AsOf: h.asOf})
 	known, err := sheets.Embedded()
 	if err != nil {
 		return nil, fmt.Errorf("read the sheets: %w", err)

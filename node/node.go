@@ -87,7 +87,13 @@ func Open(ctx context.Context, cfg Config) (_ *Node, err error) {
 	if err != nil {
 		return nil, err
 	}
-	n.book = book.New(n.replica, book.Options{Clock: cfg.Now, Sites: cfg.Sites})
+	known, err := sheets.Embedded()
+	if err != nil {
+		return nil, fmt.Errorf("read the sheets: %w", err)
+	}
+	n.book = book.New(n.replica, book.Options{
+		Clock: n.replica.Now, ClockDoubtful: n.replica.ClockDoubtful, Sites: cfg.Sites, Sheets: known,
+	})
 	if err := n.introduce(ctx); err != nil {
 		return nil, err
 	}
@@ -100,16 +106,8 @@ func Open(ctx context.Context, cfg Config) (_ *Node, err error) {
 	return n, n.listen()
 }
 
-// introduce publishes the sheets that this program brings, and the cabin's card,
-// where they differ from what is kept.
+// introduce publishes the cabin's card, where it differs from what is kept.
 func (n *Node) introduce(ctx context.Context) error {
-	known, err := sheets.Embedded()
-	if err != nil {
-		return fmt.Errorf("read the sheets: %w", err)
-	}
-	if err := n.book.PublishSheets(ctx, known); err != nil {
-		return fmt.Errorf("publish the sheets: %w", err)
-	}
 	card := &bothyv1.Cabin{Id: n.cfg.Name, Replica: n.replica.ID().String(), Sites: n.cfg.Sites, Version: n.cfg.Version}
 	return n.replica.Write(ctx, "", func(w store.Writer) error {
 		e, ok, err := w.Get(card, card.Id)

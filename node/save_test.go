@@ -10,35 +10,54 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
 )
 
-// running starts a node without a hub, with one machine, and gives its address.
+// dumper is a machine of the scheme.
+var dumper = map[string]any{
+	"fleetNumber": "D 11", "machineType": "wheeled-site-dumper", "site": "ravens-quarry", "options": []string{"straight-skip", "frame"}, "meterHours": 10,
+}
+
+// live is a node that runs.
+type live struct {
+	*Node
+	stop func()
+}
+
+// running starts a node without a hub, with one machine.
 func running(tb testing.TB) *Node {
+	tb.Helper()
+	n := runningAt(tb, filepath.Join(tb.TempDir(), "node"), time.Now)
+	call(tb, n.Node, "POST", "/v1/machines", dumper)
+	return n.Node
+}
+
+// runningAt starts a node by a clock.
+func runningAt(tb testing.TB, dir string, now func() time.Time) live {
 	tb.Helper()
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	n, err := Open(tb.Context(), Config{
-		Name: "raven", Sites: []string{"ravens-quarry"}, Dir: filepath.Join(tb.TempDir(), "node"),
-		HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0", AskEvery: time.Minute, Now: time.Now, Log: log,
+		Name: "raven", Sites: []string{"ravens-quarry"}, Dir: dir,
+		HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0", AskEvery: time.Minute, Now: now, Log: log,
 	})
 	if err != nil {
 		tb.Fatal(err)
 	}
-	ctx, stop := context.WithCancel(context.Background())
+	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- n.Run(ctx) }()
-	tb.Cleanup(func() {
-		stop()
+	stop := sync.OnceFunc(func() {
+		cancel()
 		if err := <-ended; err != nil {
 			tb.Error(err)
 		}
 	})
-	call(tb, n, "POST", "/v1/machines", map[string]any{
-		"fleetNumber": "D 11", "machineType": "wheeled-site-dumper", "site": "ravens-quarry", "options": []string{"straight-skip", "frame"}, "meterHours": 10,
-	})
-	return n
+	tb.Cleanup(stop)
+	return live{n, stop}
 }
 
 func call(tb testing.TB, n *Node, method, path string, body any) (answer []byte) {
@@ -144,5 +163,25 @@ func BenchmarkSaveCheck(b *testing.B) {
 				}
 			})
 		})
+	}
+}
+
+// A cabin whose clock battery is dead starts in the past. It must go on saving
+// checks, and say that it doubts its clock.
+func TestADeadClockBatteryKeepsNobodyFromSaving(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "node")
+	healthy := runningAt(t, dir, time.Now)
+	call(t, healthy.Node, "POST", "/v1/machines", dumper)
+	healthy.stop()
+	dead := runningAt(t, dir, func() time.Time { return time.Date(1970, 1, 1, 0, 0, 7, 0, time.UTC) })
+	check := checkInOrder(t, dead.Node)
+	later := time.Now().Add(2 * time.Hour).UTC().Truncate(time.Second)
+	check["startedAt"], check["finishedAt"] = later.Add(-10*time.Minute), later
+	var saved struct{ Doubts []string }
+	if err := json.Unmarshal(call(t, dead.Node, "POST", "/v1/checks?requestId=dead", check), &saved); err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Contains(saved.Doubts, "CLOCK_DIFFERS") {
+		t.Errorf("doubts %v, want CLOCK_DIFFERS among them", saved.Doubts)
 	}
 }

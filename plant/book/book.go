@@ -25,6 +25,12 @@ type Options struct {
 	SilentAfter time.Duration
 	// Clock is the replica's; nil means the host's.
 	Clock func() time.Time
+	// ClockDoubtful says that the clock is known to be wrong: it stands before
+	// what is on record. Nil means that it never is.
+	ClockDoubtful func() bool
+	// Sheets are those that the program brings. They are in force like published
+	// ones, and are published when a check is first made on one.
+	Sheets []*bothyv1.Sheet
 }
 
 // Book serves the records of a store. It has no state of its own and is safe
@@ -41,6 +47,9 @@ var _ bothyv1.RecordsServiceServer = (*Book)(nil)
 func New(s store.Store, o Options) *Book {
 	if o.Clock == nil {
 		o.Clock = time.Now
+	}
+	if o.ClockDoubtful == nil {
+		o.ClockDoubtful = func() bool { return false }
 	}
 	if o.AsOf == nil {
 		o.AsOf = func(string) (time.Time, bool) { return time.Time{}, false }

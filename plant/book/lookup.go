@@ -6,6 +6,8 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"github.com/bothy-mesh/bothy/plant"
 	bothyv1 "github.com/bothy-mesh/bothy/proto/bothy/v1"
 	"github.com/bothy-mesh/bothy/proto/store"
@@ -19,6 +21,7 @@ type lookup struct {
 	now      time.Time
 	sheets   map[string][]*bothyv1.Sheet  // by machine type
 	editions map[string]*bothyv1.Sheet    // by id
+	brought  map[string]bool              // ids of sheets that are not published
 	sites    map[string]*bothyv1.Site     // by id
 	defects  map[string][]*bothyv1.Defect // by machine
 	machines map[string]*bothyv1.Machine  // by id
@@ -28,7 +31,7 @@ type lookup struct {
 func (b *Book) lookup(r store.Reader) *lookup {
 	return &lookup{
 		Reader: r, book: b, now: b.options.Clock(),
-		sheets: map[string][]*bothyv1.Sheet{}, editions: map[string]*bothyv1.Sheet{}, sites: map[string]*bothyv1.Site{}, defects: map[string][]*bothyv1.Defect{},
+		sheets: map[string][]*bothyv1.Sheet{}, editions: map[string]*bothyv1.Sheet{}, brought: map[string]bool{}, sites: map[string]*bothyv1.Site{}, defects: map[string][]*bothyv1.Defect{},
 		machines: map[string]*bothyv1.Machine{}, verdicts: map[string]*bothyv1.Verdict{},
 	}
 }
@@ -124,7 +127,15 @@ func (l *lookup) someSites(field string, asked []string) ([]string, error) {
 // sheetsOf is every edition for a machine type.
 func (l *lookup) sheetsOf(machineType string) ([]*bothyv1.Sheet, error) {
 	return kept(l.sheets, machineType, func() ([]*bothyv1.Sheet, error) {
-		return listBy[*bothyv1.Sheet](l, "machine_type", machineType)
+		sheets, err := listBy[*bothyv1.Sheet](l, "machine_type", machineType)
+		for _, s := range l.book.options.Sheets {
+			published := slices.ContainsFunc(sheets, func(p *bothyv1.Sheet) bool { return p.GetId() == s.GetId() })
+			if s.GetMachineType() == machineType && !published {
+				l.brought[s.GetId()] = true
+				sheets = append(sheets, s)
+			}
+		}
+		return sheets, err
 	})
 }
 
@@ -135,7 +146,29 @@ func (l *lookup) sheet(id string) (*bothyv1.Sheet, error) {
 			return sheets[i], nil
 		}
 	}
-	return kept(l.editions, id, func() (*bothyv1.Sheet, error) { return get[*bothyv1.Sheet](l, id) })
+	return kept(l.editions, id, func() (*bothyv1.Sheet, error) {
+		published, err := get[*bothyv1.Sheet](l, id)
+		if err != nil || published != nil {
+			return published, err
+		}
+		for _, s := range l.book.options.Sheets {
+			if s.GetId() == id {
+				l.brought[id] = true
+				return s, nil
+			}
+		}
+		return nil, nil
+	})
+}
+
+// publishBrought publishes a sheet that only this program brings, because a
+// record now refers to it.
+func (l *lookup) publishBrought(w store.Writer, s *bothyv1.Sheet) error {
+	if !l.brought[s.GetId()] {
+		return nil
+	}
+	_, err := w.Create(proto.CloneOf(s), store.Calm)
+	return err
 }
 
 // optionSheet is the edition that says which options machines of a type have:

@@ -70,6 +70,7 @@ func merge(gaps []Range) (joined []Range) {
 }
 
 func TestAFlippedByteAnywhereIsReportedAndMended(t *testing.T) {
+	t.Parallel()
 	m, all := damages(t)
 	below := t.TempDir()
 	for _, name := range append(segmentsOf(all), headName) {
@@ -89,6 +90,7 @@ func TestAFlippedByteAnywhereIsReportedAndMended(t *testing.T) {
 }
 
 func TestACutFileIsReportedAndMendedAtEveryByte(t *testing.T) {
+	t.Parallel()
 	m, all := single(t)
 	below := t.TempDir()
 	for _, name := range append(segmentsOf(all), headName) {
@@ -107,6 +109,7 @@ func TestACutFileIsReportedAndMendedAtEveryByte(t *testing.T) {
 }
 
 func TestAZeroedRangeIsReportedAndMended(t *testing.T) {
+	t.Parallel()
 	m, all := single(t)
 	below := t.TempDir()
 	for _, name := range segmentsOf(all) {
@@ -187,6 +190,7 @@ func TestUnsyncedTailIsCutAtEveryByte(t *testing.T) {
 // power cut does that lets later blocks reach the disk before earlier ones. The
 // head on disk is older than the write, or much older.
 func TestATornWriteIsNoDamage(t *testing.T) {
+	t.Parallel()
 	below, m := t.TempDir(), lines(12)
 	dir := t.TempDir()
 	l := openClean(t, dir, Options{}, quickDisk())
@@ -221,6 +225,7 @@ func TestATornWriteIsNoDamage(t *testing.T) {
 // TestDamageBeforeTheLastWriteIsNoTornTail holds with a head from before all
 // writes, as a power cut may leave it.
 func TestDamageBeforeTheLastWriteIsNoTornTail(t *testing.T) {
+	t.Parallel()
 	below, m := t.TempDir(), lines(12)
 	dir := t.TempDir()
 	l := openClean(t, dir, Options{}, quickDisk())

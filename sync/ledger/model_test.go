@@ -164,6 +164,7 @@ func (k *machine) read(t *rapid.T) {
 }
 
 func TestTheLedgerIsItsModel(t *testing.T) {
+	t.Parallel()
 	below := t.TempDir()
 	rapid.Check(t, func(t *rapid.T) {
 		k := &machine{below: below, dir: place(t, below, nil)}

@@ -120,10 +120,11 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 		logged = len(b.own)+len(b.received) > 0
 		return r.appendFrames(&b)
 	})
-	if err == nil && logged {
-		r.ringNews()
-	}
 	if err == nil {
+		r.latest.Store(uint64(r.clock))
+		if logged {
+			r.ringNews()
+		}
 		return nil
 	}
 	r.seq, r.clock, r.ahead = seq, hybrid, ahead

@@ -56,7 +56,8 @@ type Replica struct {
 	packer   *record.Packer
 	space    space
 
-	id atomic.Uint64 // clock.Replica; changes when history forks
+	id     atomic.Uint64 // clock.Replica; changes when history forks
+	latest atomic.Uint64 // clock.Hybrid: clock, for those who only read
 	// session is drawn at each start and ends the ids of new records: two copies
 	// of one replica never name two records alike.
 	session string

@@ -250,6 +250,7 @@ func (r *Replica) loadClock() error {
 			}
 			r.clock = max(r.clock, c.At)
 		}
+		r.latest.Store(uint64(r.clock))
 		r.ahead, err = getAhead(tx)
 		return err
 	})

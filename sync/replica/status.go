@@ -146,3 +146,23 @@ func (r *Replica) Each(f func(record.Change) error) error {
 		return nil
 	})
 }
+
+// doubtfulBehind is how far the physical clock may stand before what is on record
+// until it is known to be wrong.
+const doubtfulBehind = 10 * time.Minute
+
+// Now is the time to judge by: the physical clock, or, if that stands before what
+// was written here already, the time of that.
+func (r *Replica) Now() time.Time {
+	now := r.opts.Now()
+	if written := clock.Hybrid(r.latest.Load()).Time(); written.After(now) {
+		return written
+	}
+	return now
+}
+
+// ClockDoubtful says that the physical clock is known to be wrong: it stands well
+// before what was written here already. A node whose battery is dead starts so.
+func (r *Replica) ClockDoubtful() bool {
+	return clock.Hybrid(r.latest.Load()).Time().Sub(r.opts.Now()) > doubtfulBehind
+}
