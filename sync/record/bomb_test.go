@@ -58,13 +58,13 @@ func zeros(t *testing.T, n int, opts ...zstd.EOption) []byte {
 
 func TestCompressedBombsAreRefused(t *testing.T) {
 	head := []byte{pieceFormat, packZstd}
-	mustBeRefused(t, "a gigabyte of zeros", slices.Concat(head, zeros(t, 1<<30)))
-	mustBeRefused(t, "a gigabyte in frames of half the limit", slices.Concat(head, bytes.Repeat(zeros(t, maxBody/2), 1<<30/(maxBody/2))))
+	mustBeRefused(t, "a gigabyte of zeros", sealed(slices.Concat(head, zeros(t, 1<<30))))
+	mustBeRefused(t, "a gigabyte in frames of half the limit", sealed(slices.Concat(head, bytes.Repeat(zeros(t, maxBody/2), 1<<30/(maxBody/2)))))
 	enc, err := zstd.NewWriter(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	mustBeRefused(t, "a frame that tells its size", enc.EncodeAll(make([]byte, maxBody+1), head))
+	mustBeRefused(t, "a frame that tells its size", sealed(enc.EncodeAll(make([]byte, maxBody+1), head)))
 }
 
 // body is a piece of what build writes.
@@ -72,7 +72,7 @@ func body(build func(w *columns)) []byte {
 	var w columns
 	build(&w)
 	b := binary.AppendUvarint([]byte{pieceFormat, packStored}, uint64(len(w.numbers)))
-	return slices.Concat(b, w.numbers, w.texts)
+	return sealed(slices.Concat(b, w.numbers, w.texts))
 }
 
 // alike writes the front of a piece of so many changes by one author, all of

@@ -3,6 +3,7 @@ package record
 import (
 	"encoding/binary"
 	"fmt"
+	"hash/crc32"
 
 	"github.com/klauspost/compress/zstd"
 )
@@ -56,8 +57,8 @@ func NewPacker() (*Packer, error) {
 	return &Packer{enc, dec}, nil
 }
 
-// Pack makes one piece of the changes: a format byte, how the body is packed,
-// and the body. Changes of a kind resemble each other, so the body keeps like
+// Pack makes one piece of the changes: a format byte, how the body is packed, the
+// body, and a checksum. Changes of a kind resemble each other, so the body keeps like
 // with like: one column for each part of a change and for each field, each in
 // the form that suits its values. Numbers stand in front, their length before
 // them, and texts behind. The body is compressed in stretches, each with the
@@ -82,9 +83,24 @@ func (p *Packer) Pack(changes []Change) ([]byte, error) {
 		start = first + cut
 	}
 	if len(packed) < len(body)+2 {
-		return packed, nil
+		return sealed(packed), nil
 	}
-	return append([]byte{pieceFormat, packStored}, body...), nil
+	return sealed(append([]byte{pieceFormat, packStored}, body...)), nil
+}
+
+// sealed is the piece with its checksum, CRC-32C, behind it: a byte that is
+// damaged on the way or at rest must not open as other changes.
+func sealed(piece []byte) []byte {
+	return binary.BigEndian.AppendUint32(piece, crc32.Checksum(piece, crc32.MakeTable(crc32.Castagnoli)))
+}
+
+// unsealed is the piece without its checksum, if that is right.
+func unsealed(piece []byte) ([]byte, bool) {
+	n := len(piece) - crc32.Size
+	if n < 2 || crc32.Checksum(piece[:n], crc32.MakeTable(crc32.Castagnoli)) != binary.BigEndian.Uint32(piece[n:]) {
+		return nil, false
+	}
+	return piece[:n], true
 }
 
 func fitsPiece(changes []Change) error {
@@ -112,7 +128,11 @@ func fitsPiece(changes []Change) error {
 // Open gives the changes of a piece. Every change is one that Pack could have
 // been given, to the byte; anything else is ErrMalformed.
 func (p *Packer) Open(piece []byte) ([]Change, error) {
-	if len(piece) < 2 || piece[0] != pieceFormat {
+	piece, ok := unsealed(piece)
+	if !ok {
+		return nil, fmt.Errorf("piece: checksum: %w", ErrMalformed)
+	}
+	if piece[0] != pieceFormat {
 		return nil, fmt.Errorf("piece: unknown format: %w", ErrMalformed)
 	}
 	body := piece[2:]

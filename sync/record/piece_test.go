@@ -180,25 +180,7 @@ func TestAPackerServesManyAtOnce(t *testing.T) {
 	}
 }
 
-// takenPiece checks that what was accepted is changes that can be packed.
-func takenPiece(t *testing.T, p *record.Packer, piece []byte) {
-	t.Helper()
-	changes, err := p.Open(piece)
-	if err != nil {
-		if !errors.Is(err, record.ErrMalformed) {
-			t.Fatalf("%x: %v is no ErrMalformed", piece, err)
-		}
-		return
-	}
-	for _, c := range changes {
-		if err := c.Validate(); err != nil {
-			t.Fatal(err)
-		}
-	}
-	opens(t, p, changes)
-}
-
-func TestDamagedPiecesAreRefusedOrHoldValidChanges(t *testing.T) {
+func TestDamagedPiecesAreRefused(t *testing.T) {
 	p := newPacker(t)
 	packed, stored := opens(t, p, goldenChanges(t)), opens(t, p, goldenChanges(t)[20:])
 	if packed[1] == stored[1] {
@@ -213,7 +195,11 @@ func TestDamagedPiecesAreRefusedOrHoldValidChanges(t *testing.T) {
 		if _, err := p.Open(append(slices.Clone(piece), 0)); !errors.Is(err, record.ErrMalformed) {
 			t.Errorf("a piece with a byte behind it: %v", err)
 		}
-		eachBitFlipped(piece, func(b []byte) { takenPiece(t, p, b) })
+		flipBits(piece, 7, func(b []byte) {
+			if _, err := p.Open(b); !errors.Is(err, record.ErrMalformed) {
+				t.Errorf("a piece with a flipped bit: %v", err)
+			}
+		})
 	}
 }
 
