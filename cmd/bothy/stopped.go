@@ -35,7 +35,7 @@ func withStopped(ctx context.Context, dir string, stderr io.Writer, f func(*repl
 
 // openStopped opens the replica in a directory that has one.
 func openStopped(ctx context.Context, dir string, stderr io.Writer) (*replica.Replica, error) {
-	isNode, err := keepsReceived(dir)
+	isNode, err := isNodes(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -53,19 +53,23 @@ func openStopped(ctx context.Context, dir string, stderr io.Writer) (*replica.Re
 	})
 }
 
-// keepsReceived tells a node's directory, which keeps what others sent in a
-// ledger of its own, from a hub's. It refuses one that is neither, so that a
-// mistyped name does not begin a new replica.
-func keepsReceived(dir string) (bool, error) {
-	node, err := exists(filepath.Join(dir, "received"))
-	if node || err != nil {
-		return node, err
+// isNodes tells a node's directory, which keeps what others sent in a ledger of
+// its own, from a hub's, which has that ledger only if it was restored, and the
+// stream besides. It refuses one that is neither, so that a mistyped name does
+// not begin a new replica.
+func isNodes(dir string) (bool, error) {
+	var has [3]bool
+	for i, part := range [...]string{"own", "received", "stream"} {
+		var err error
+		if has[i], err = exists(filepath.Join(dir, part)); err != nil {
+			return false, err
+		}
 	}
-	hub, err := exists(filepath.Join(dir, "own"))
-	if err == nil && !hub {
-		err = fmt.Errorf("%s is not the data directory of a node or hub; name the one that its setting dir names", dir)
+	own, received, stream := has[0], has[1], has[2]
+	if !own && !received {
+		return false, fmt.Errorf("%s is not the data directory of a node or hub; name the one that its setting dir names", dir)
 	}
-	return false, err
+	return received && !stream, nil
 }
 
 func exists(path string) (bool, error) {

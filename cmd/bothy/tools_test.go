@@ -334,6 +334,20 @@ func TestToolsMakeNoReplica(t *testing.T) {
 	}
 }
 
+func TestADirectoryTellsWhoseItIs(t *testing.T) {
+	for parts, node := range map[string]bool{"own received view": true, "received": true, "own view stream": false, "own view": false, "own received view stream": false} {
+		dir := t.TempDir()
+		for part := range strings.FieldsSeq(parts) {
+			if err := os.Mkdir(filepath.Join(dir, part), 0o700); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got, err := isNodes(dir); err != nil || got != node {
+			t.Errorf("with %s: a node's: %v, %v, want %v", parts, got, err, node)
+		}
+	}
+}
+
 func TestLoopback(t *testing.T) {
 	for address, want := range map[string]bool{
 		"127.0.0.1:80": true, "[::1]:80": true, "localhost:80": true, "127.0.0.1": true,

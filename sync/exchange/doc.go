@@ -19,7 +19,10 @@
 // harmless, because applying a change twice is.
 //
 // An answer also carries the hub's receipt: the number of the node's changes
-// that the hub's own view holds, synced. A receipt that is less than an earlier
+// that the hub's own view holds, synced, joined or set aside as refused. A question
+// says how many the node has written under its id, and whether it carries others
+// that the hub may lack: only without such does the number say that the hub has
+// all that the node has. A receipt that is less than an earlier
 // one, or a view that does not know the node's cursor, means that the hub may have
 // gone back; the node then asks what the hub has and offers it everything that it
 // lacks, also what other replicas wrote.

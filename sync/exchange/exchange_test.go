@@ -174,6 +174,37 @@ func TestWhatTheHubsLedgerLostAfterAcknowledgingIsSentAgain(t *testing.T) {
 	}
 }
 
+func TestWhatOthersWroteWaitsUntilItIsAcknowledged(t *testing.T) {
+	m := newMemory(1)
+	m.write(cabin, 1, 2, "north", false)
+	m.write(office, 1, 2, "north", true) // the hub has it
+	p := exchange.NewPush(cabin, exchange.Cursor{}, 0, 0)
+	waits := func() bool {
+		t.Helper()
+		w, err := p.Waits(m, cabin)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return w
+	}
+	if waits() {
+		t.Error("own changes, or the hub's, count as others'")
+	}
+	m.write(clock.Replica(8), 1, 2, "north", false)
+	if !waits() {
+		t.Error("a peer's change is not seen to wait")
+	}
+	if p.Next(m, plenty); !waits() {
+		t.Error("a peer's change in flight does not wait any more")
+	}
+	if p.Acknowledged(); waits() {
+		t.Error("a peer's change waits after it was acknowledged")
+	}
+	if p.Offer(clock.Upto(cabin, 1)); !waits() || !p.Offering() {
+		t.Error("what is offered does not wait")
+	}
+}
+
 func serve(t *testing.T, hub *memory, q exchange.Request) (exchange.Answer, []record.Change) {
 	t.Helper()
 	var sent []record.Change
@@ -198,7 +229,7 @@ func TestAPullIsLimitedToItsSitesAndResumes(t *testing.T) {
 	var got []uint64
 	for range 10 {
 		q := exchange.Request{Replica: cabin, Size: 10}
-		if err := p.Ask(&q, func() (clock.Context, error) { return has, nil }); err != nil {
+		if err := p.Ask(&q, func() (clock.Context, [][8]byte, error) { return has, nil, nil }); err != nil {
 			t.Fatal(err)
 		}
 		a, sent := serve(t, hub, q)
@@ -223,7 +254,7 @@ func TestAViewThatDoesNotKnowTheCursorSaysSo(t *testing.T) {
 	p := exchange.NewPull(nil, exchange.Cursor{}, nil, false)
 	ask := func() (exchange.Answer, []record.Change) {
 		q := exchange.Request{Replica: cabin, Size: 1000}
-		p.Ask(&q, func() (clock.Context, error) { return clock.Upto(office, 1), nil })
+		p.Ask(&q, func() (clock.Context, [][8]byte, error) { return clock.Upto(office, 1), nil, nil })
 		return serve(t, hub, q)
 	}
 	a, _ := ask()
@@ -296,8 +327,8 @@ func TestAnyBudgetDeliversEachChangeOnceAndInOrder(t *testing.T) {
 func TestMessagesSurviveTheirBinaryForm(t *testing.T) {
 	has := clock.ContextOf(clock.Dot{Replica: 3, N: 4}, clock.Dot{Replica: 3, N: 1})
 	q := exchange.Request{
-		Replica: cabin, Cabin: "raven", Sites: []string{"north", "south"}, Written: 12, Chain: [8]byte{1, 2}, Millis: -5,
-		Cursor: exchange.Cursor{View: 3, Lanes: [record.Lanes]exchange.Place{{Pos: 4, Mark: 5}}}, Has: &has, WantHas: true, Size: 9000,
+		Replica: cabin, Cabin: "raven", Sites: []string{"north", "south"}, Written: 12, Chain: [8]byte{1, 2}, Carries: true, Millis: -5,
+		Cursor: exchange.Cursor{View: 3, Lanes: [record.Lanes]exchange.Place{{Pos: 4, Mark: 5}}}, Has: &has, Prints: [][8]byte{{7}}, WantHas: true, Size: 9000,
 	}
 	gotQ, err := exchange.DecodeRequest(q.Append(nil))
 	if err != nil || string(gotQ.Append(nil)) != string(q.Append(nil)) || !gotQ.Has.Equal(has) {

@@ -34,12 +34,19 @@ type Request struct {
 	// Written is the number of the node's last change, and Chain the first 8
 	// bytes of the hash of its chain there.
 	Written uint64
-	Chain   [8]byte
+	// Zero if the node has lost some of its own changes.
+	Chain [8]byte
+	// Carries says that the hub may lack changes which the node holds and did not
+	// write under this id: its Written does not speak for them.
+	Carries bool
 	// Millis is the node's physical clock.
 	Millis int64
 	Cursor Cursor
 	// Has is what the node has, sent while the hub does not know its cursor.
 	Has *clock.Context
+	// Prints tell whose changes those are: for each replica in Has, in order, the
+	// first 8 bytes of the hash of its chain up to its base.
+	Prints [][8]byte
 	// WantHas asks the hub what it has.
 	WantHas bool
 	// Size limits the piece, in bytes before compression.
@@ -52,7 +59,8 @@ type Answer struct {
 	Replica clock.Replica
 	// Millis is the hub's physical clock.
 	Millis int64
-	// Receipt: the asker's changes 1 to Receipt are in the hub's synced view.
+	// Receipt: the asker's changes 1 to Receipt are in the hub's synced view,
+	// joined or, if it refused them, set aside.
 	Receipt uint64
 	// Settled says that the hub's view held all of its ledger when it answered.
 	Settled bool
@@ -93,9 +101,13 @@ func (q Request) Append(b []byte) []byte {
 	}
 	b = binary.AppendUvarint(b, q.Written)
 	b = append(b, q.Chain[:]...)
+	b = appendBool(b, q.Carries)
 	b = binary.AppendVarint(b, q.Millis)
 	b = q.Cursor.Append(b)
 	b = appendContext(b, q.Has)
+	for _, p := range q.Prints {
+		b = append(b, p[:]...)
+	}
 	b = appendBool(b, q.WantHas)
 	return binary.AppendUvarint(b, uint64(q.Size))
 }
@@ -115,9 +127,15 @@ func DecodeRequest(b []byte) (Request, error) {
 	}
 	q.Written = r.uvarint()
 	copy(q.Chain[:], r.take(8))
+	q.Carries = r.bool()
 	q.Millis = r.varint()
 	q.Cursor = r.cursor()
-	q.Has = r.context()
+	if q.Has = r.context(); q.Has != nil {
+		q.Prints = make([][8]byte, len(q.Has.Replicas()))
+		for i := range q.Prints {
+			copy(q.Prints[i][:], r.take(8))
+		}
+	}
 	q.WantHas = r.bool()
 	q.Size = int(r.upTo(record.MaxPieceRaw))
 	if r.bad || len(r.b) > 0 || q.Replica == 0 {

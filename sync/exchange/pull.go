@@ -33,17 +33,18 @@ func (p *Pull) Cursor() Cursor { return p.cursor }
 // Comparing says that the hub has yet to give everything that the node lacks.
 func (p *Pull) Comparing() bool { return p.comparing }
 
-// Ask fills the pull's part of a request. has is only called when it is needed.
-func (p *Pull) Ask(q *Request, has func() (clock.Context, error)) error {
+// Ask fills the pull's part of a request. has is only called when it is needed,
+// and gives what is here and the prints that go with it.
+func (p *Pull) Ask(q *Request, has func() (clock.Context, [][8]byte, error)) error {
 	q.Sites, q.Cursor = p.sites, p.cursor
 	if !p.comparing {
 		return nil
 	}
-	c, err := has()
+	c, prints, err := has()
 	if err != nil {
 		return fmt.Errorf("say what is here: %w", err)
 	}
-	q.Has = &c
+	q.Has, q.Prints = &c, prints
 	return nil
 }
 

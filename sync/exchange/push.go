@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"github.com/bothy-mesh/bothy/sync/clock"
+	"github.com/bothy-mesh/bothy/sync/record"
 )
 
 // Push is a node's way to the hub: what of its own logs it has sent and what the
@@ -69,6 +70,34 @@ func (p *Push) Filter() Filter {
 		f.Has, f.NotFromHub = p.hubHas, false
 	}
 	return f
+}
+
+// Offering says that everything which the hub lacks is being offered again.
+func (p *Push) Offering() bool { return p.offering }
+
+// Waits says whether a change of another replica than self has yet to be
+// acknowledged.
+func (p *Push) Waits(log Log, self clock.Replica) (bool, error) {
+	known, err := Knows(log, p.acked)
+	if err != nil {
+		return false, fmt.Errorf("recognise the own cursor: %w", err)
+	}
+	from := p.acked
+	if !known {
+		from = Cursor{}
+	}
+	f := p.Filter()
+	for lane := range record.Lane(record.Lanes) {
+		for e, err := range log.Entries(lane, from.Lanes[lane].Pos) {
+			if err != nil {
+				return false, fmt.Errorf("read lane %d: %w", lane, err)
+			}
+			if e.ID.Replica != self && !f.Drops(e) {
+				return true, nil
+			}
+		}
+	}
+	return false, nil
 }
 
 // Acknowledged says that the hub's ledger has the piece in flight, synced.

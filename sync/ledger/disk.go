@@ -102,7 +102,6 @@ func (d disk) spare(name string, fill func(w io.Writer) error) (err error) {
 	defer func() {
 		if err = errors.Join(err, f.Close()); err != nil {
 			os.Remove(name + spareExt)
-			err = fmt.Errorf("write %s: %w", filepath.Base(name), err)
 		}
 	}()
 	w := bufio.NewWriterSize(&sink{d: d, f: f}, 64<<10)

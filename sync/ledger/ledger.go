@@ -12,7 +12,7 @@ import (
 )
 
 // A Ledger is one open directory of frames. Its methods may be called from
-// several goroutines at once.
+// several goroutines at once. It keeps 8 bytes of memory for each frame.
 type Ledger struct {
 	dir         string
 	segmentSize int64 // at which the last segment is full, in bytes

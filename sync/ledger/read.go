@@ -41,25 +41,25 @@ func (l *Ledger) Read(from uint64) iter.Seq2[Frame, error] {
 
 // ChainAt is the chain hash at frame n, for First-1 <= n <= Last. It reads the
 // segment up to there. It is all zero where no hash before n is known, and fails
-// with a MissingError if a frame of the segment before n, or n, is missing.
+// with a MissingError if n was dropped, or if n or a frame before it in the segment
+// is missing.
 func (l *Ledger) ChainAt(n uint64) (Hash, error) {
-	l.mu.RLock()
-	h := l.head
-	at, i := n+1, l.covering(n+1)
-	var first uint64
-	var sum Hash
-	if i >= 0 {
-		first, sum = l.segments[i].first, l.segments[i].before
-	}
-	l.mu.RUnlock()
+	h := l.state()
 	switch {
 	case n > h.last:
 		return Hash{}, fmt.Errorf("chain hash at frame %d: the newest is %d", n, h.last)
 	case n == h.last:
 		return h.chain, nil
-	case i < 0 || n < h.dropped:
-		return Hash{}, MissingError{From: n, To: max(n, h.dropped), Dropped: n <= h.dropped}
-	case at == first:
+	case n == 0:
+		return l.id.origin(), nil
+	case n < h.dropped:
+		return Hash{}, MissingError{From: n, To: h.dropped, Dropped: true}
+	}
+	first, sum, ok := l.headerBefore(n + 1)
+	if !ok {
+		return Hash{}, MissingError{From: n, To: n, Dropped: n == h.dropped}
+	}
+	if first > n {
 		return sum, nil
 	}
 	for frame, err := range l.Read(first) {
@@ -72,6 +72,17 @@ func (l *Ledger) ChainAt(n uint64) (Hash, error) {
 		}
 	}
 	return sum, nil
+}
+
+// headerBefore gives what is in the header of the segment of frame n.
+func (l *Ledger) headerBefore(n uint64) (first uint64, before Hash, ok bool) {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	i := l.covering(n)
+	if i < 0 {
+		return 0, Hash{}, false
+	}
+	return l.segments[i].first, l.segments[i].before, true
 }
 
 // A reader keeps the segment open that it reads from.

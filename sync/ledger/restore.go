@@ -132,14 +132,10 @@ func (l *Ledger) sizeOf(s *segment, n uint64) int64 {
 // verify completes a plan with the chain hash before it, and checks that its
 // frames lead from there to the one behind it.
 func (l *Ledger) verify(p *plan) error {
-	switch {
-	case p.old != nil:
+	if p.old != nil {
 		p.before = p.old.before
-	case p.first == 1:
-		p.before = l.id.origin()
-	default:
-		// Not known where it cannot be computed.
-		p.before, _ = l.ChainAt(p.first - 1)
+	} else {
+		p.before, _ = l.ChainAt(p.first - 1) // not known where it cannot be computed
 	}
 	sum := p.before
 	err := l.assemble(*p, func(_ uint64, frame []byte) error {

@@ -207,6 +207,48 @@ func TestAnInterruptedMendingKeepsTheDamagedFileOnce(t *testing.T) {
 	}
 }
 
+// TestAFrameThatRotsBeforeTheSegmentIsWrittenAgain damages a frame that Open has
+// found whole, and then restores its neighbour.
+func TestAFrameThatRotsBeforeTheSegmentIsWrittenAgain(t *testing.T) {
+	l, m, all, dir := gappy(t, 0)
+	name := segmentsOf(all)[1]
+	path := filepath.Join(dir, name)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b[len(b)-1] ^= 1
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	n := l.Missing()[0].From
+	var rotten MissingError
+	if err := l.Restore(n, m[n-1]); !errors.As(err, &rotten) || rotten.From == n {
+		t.Fatalf("restored beside a rotten frame: %v", err)
+	}
+	if err := l.Restore(rotten.From, m[rotten.From-1]); err != nil {
+		t.Fatal(err)
+	}
+	checkWhole(t, l, m)
+	if now := files(t, dir)[name]; !slices.Equal(now, all[name]) {
+		t.Error("segment is not as it was")
+	}
+}
+
+func TestDropForgetsFramesThatWait(t *testing.T) {
+	l, m, _, _ := gappy(t, 0, 2)
+	n := l.Missing()[0].From
+	if err := l.Restore(n, m[n-1]); err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Drop(l.Last()); err != nil {
+		t.Fatal(err)
+	}
+	if len(l.restored) > 0 || len(l.Missing()) > 0 {
+		t.Errorf("%d frames wait, missing %v", len(l.restored), l.Missing())
+	}
+}
+
 func TestOnlyMissingFramesAreRestored(t *testing.T) {
 	l, m, _, _ := gappy(t, 1)
 	n := l.Missing()[0].From

@@ -50,7 +50,7 @@ func inspect(dir string, segmentSize int64) (*survey, error) {
 	return s, nil
 }
 
-func (s *survey) find(f Finding) { s.report.Findings = append(s.report.Findings, f) }
+func (s *survey) add(f Finding) { s.report.Findings = append(s.report.Findings, f) }
 
 // fresh tells that there is nothing yet, so that nothing can have been lost.
 func (s *survey) fresh() bool { return s.state == headAbsent && len(s.segments) == 0 }
@@ -110,7 +110,7 @@ func (s *survey) identify(headers []header) error {
 		}
 	}
 	if s.state <= headLost && !s.fresh() {
-		s.find(HeadLost{})
+		s.add(HeadLost{})
 	}
 	switch {
 	case s.state <= headLost && len(s.segments) == 0:
@@ -122,11 +122,11 @@ func (s *survey) identify(headers []header) error {
 		s.id = s.old.id
 	default:
 		s.id = names[len(names)-1]
-		s.find(ForeignHead{Head: s.old.id, Segments: s.id})
+		s.add(ForeignHead{Head: s.old.id, Segments: s.id})
 		s.old = head{counter: s.old.counter}
 	}
 	if s.state == headTorn {
-		s.find(HeadTorn{})
+		s.add(HeadTorn{})
 	}
 	s.now = s.old
 	s.now.id = s.id
@@ -151,7 +151,7 @@ func (s *survey) skipDropped() {
 		if first := s.segments[0].first; !s.known() || first <= s.old.dropped {
 			s.now.dropped = first - 1
 		} else if first > s.old.dropped+1 {
-			s.find(MissingSegment{Range{s.old.dropped + 1, first - 1}})
+			s.add(MissingSegment{Range{s.old.dropped + 1, first - 1}})
 		}
 	}
 	s.now.last, s.now.chain = s.now.dropped, Hash{}
@@ -212,6 +212,7 @@ func (s *survey) trim(seg *segment, scan *scanner, high uint64) (synced uint64) 
 // segment's header and the head, and sees whether the frames stand without gaps. It
 // returns the offset behind the last frame.
 func (s *survey) follow(seg *segment, b []byte) (end int64) {
+	// The head has been met at the end of the segment before, if there is one.
 	unmet := seg == s.segments[0] || s.now.last != seg.first-1
 	if s.now.last != seg.first-1 {
 		s.now.last, s.now.chain = seg.first-1, Hash{}
@@ -245,7 +246,7 @@ func (s *survey) follow(seg *segment, b []byte) (end int64) {
 // compare reports where the chain that was computed is not the one on record.
 func (s *survey) compare(record Hash, settled bool) {
 	if s.now.chain.known() && record.known() && s.now.chain != record {
-		s.find(ChainBroken{At: s.now.last, Settled: settled})
+		s.add(ChainBroken{At: s.now.last, Settled: settled})
 	}
 }
 
@@ -268,9 +269,9 @@ func (s *survey) judge(seg *segment, until uint64) {
 	switch {
 	case len(missing) == 0 && seg.sound:
 	case seg.sound && atEnd && seg.size >= s.segmentSize:
-		s.find(MissingSegment{missing[0]})
+		s.add(MissingSegment{missing[0]})
 	default:
-		s.find(Damaged{Segment: seg.first, Missing: missing})
+		s.add(Damaged{Segment: seg.first, Missing: missing})
 		if len(missing) == 0 {
 			s.heal = append(s.heal, seg)
 		}
@@ -288,10 +289,10 @@ func (s *survey) judgeLast(seg *segment, end int64, synced uint64) {
 	unborn := !seg.sound && len(seg.frames) == 0
 	switch {
 	case unborn:
-		s.find(TornTail{From: seg.first, Bytes: seg.size})
+		s.add(TornTail{From: seg.first, Bytes: seg.size})
 		s.heal = append(s.heal, seg)
 	case torn > 0:
-		s.find(TornTail{From: seg.end(), Bytes: torn})
+		s.add(TornTail{From: seg.end(), Bytes: torn})
 		if seg.sound {
 			s.cut = end // else the segment is written again without it
 		}
@@ -305,9 +306,9 @@ func (s *survey) judgeLast(seg *segment, end int64, synced uint64) {
 func (s *survey) conclude() {
 	files, high := s.now.last, s.old.last
 	if files < high {
-		s.find(WentBack{Files: files, Head: high})
+		s.add(WentBack{Files: files, Head: high})
 		if len(s.segments) == 0 {
-			s.find(MissingSegment{Range{files + 1, high}})
+			s.add(MissingSegment{Range{files + 1, high}})
 		}
 		s.now.last, s.now.chain = high, Hash{}
 		s.meetHead()
@@ -316,7 +317,7 @@ func (s *survey) conclude() {
 		s.now.pledged = s.now.last // what was shown to others is not known: perhaps all
 	}
 	if s.old.unsettled {
-		s.find(Unsettled{})
+		s.add(Unsettled{})
 	}
 	s.now.unsettled = s.report.MayHaveGoneBack()
 }

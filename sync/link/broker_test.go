@@ -1,6 +1,7 @@
 package link
 
 import (
+	"bufio"
 	"crypto/ecdsa"
 	"crypto/ed25519"
 	"crypto/elliptic"
@@ -9,6 +10,7 @@ import (
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/pem"
+	"fmt"
 	"math/big"
 	"net"
 	"os"
@@ -53,18 +55,32 @@ func TestABrokerThatCannotStartSaysWhy(t *testing.T) {
 	}
 }
 
-func TestTheBrokerTellsNoOtherAddress(t *testing.T) {
+// greeting is what a broker says first.
+func greeting(t testing.TB, addr string) string {
+	t.Helper()
+	said, err := bufio.NewReader(connect(t, addr)).ReadString('\n')
+	if err != nil || !strings.HasPrefix(said, "INFO ") {
+		t.Fatalf("greeting %q, %v", said, err)
+	}
+	return said
+}
+
+func TestTheBrokerTellsTheLargestMessage(t *testing.T) {
+	said := greeting(t, startBroker(t, BrokerConfig{}).Addr())
+	if want := fmt.Sprintf(`"max_payload":%d,`, maxMessage); !strings.Contains(said, want) {
+		t.Errorf("greeting without %s: %s", want, said)
+	}
+}
+
+// An acknowledgement means synced, and the process keeps its own signals.
+func TestTheBrokerSyncsEachMessage(t *testing.T) {
 	b := startBroker(t, BrokerConfig{})
-	conn, err := nats.Connect(b.URL())
-	if err != nil {
-		t.Fatal(err)
+	if cfg := b.server.JetStreamConfig(); !cfg.SyncAlways || cfg.MaxStore != brokerStore || cfg.MaxMemory != brokerMemory {
+		t.Errorf("store settings %+v", cfg)
 	}
-	defer conn.Close()
-	if found := conn.DiscoveredServers(); len(found) > 0 {
-		t.Errorf("the broker told of %v", found)
-	}
-	if conn.MaxPayload() != maxMessage {
-		t.Errorf("a message may have %d bytes, want %d", conn.MaxPayload(), maxMessage)
+	opts, err := (&BrokerConfig{Dir: "x"}).options()
+	if err != nil || !opts.NoSigs || opts.HTTPPort != 0 {
+		t.Errorf("signals, a monitoring port, or %v", err)
 	}
 }
 
@@ -103,7 +119,7 @@ func TestANodeMayUseItsOwnSubjectsOnly(t *testing.T) {
 		if err := conn.Publish(subject, nil); err != nil {
 			t.Fatal(err)
 		}
-		if err := <-objections; !strings.Contains(err.Error(), "Permissions Violation for Publish") {
+		if err := first(t, objections); !strings.Contains(err.Error(), "Permissions Violation for Publish") {
 			t.Errorf("publish on %s: %v", subject, err)
 		}
 	}
@@ -111,12 +127,23 @@ func TestANodeMayUseItsOwnSubjectsOnly(t *testing.T) {
 		if _, err := conn.SubscribeSync(subject); err != nil {
 			t.Fatal(err)
 		}
-		if err := <-objections; !strings.Contains(err.Error(), "Permissions Violation for Subscription") {
+		if err := first(t, objections); !strings.Contains(err.Error(), "Permissions Violation for Subscription") {
 			t.Errorf("subscribe to %s: %v", subject, err)
 		}
 	}
 	if n := last(t, h); n != 1 {
 		t.Errorf("the ledger has %d messages, want 1", n)
+	}
+}
+
+func first(t testing.TB, errs <-chan error) error {
+	t.Helper()
+	select {
+	case err := <-errs:
+		return err
+	case <-time.After(patience):
+		t.Fatal("no objection")
+		return nil
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -115,6 +116,12 @@ func TestAClusterLosesNothingWhenBrokersAreKilled(t *testing.T) {
 	trio := startTrio(t)
 	h := openHub(t, HubConfig{URLs: trio.urls, Replicas: 3})
 	eventually(t, "three copies", func() bool { return whole(info(t, h)) })
+	for _, broker := range trio.running {
+		// A client that is told of others leaves the tunnel through which it came.
+		if said := greeting(t, broker.Addr); strings.Contains(said, "connect_urls") {
+			t.Errorf("a broker tells of the others: %s", said)
+		}
+	}
 
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()

@@ -192,8 +192,8 @@ func (c *Cutter) like() Line {
 	return c.line
 }
 
-// send puts what it reads on the line, no faster than the line takes it, until
-// there is no more to read.
+// send puts what it reads on the line until there is no more to read. It runs
+// ahead of the line by what the channel holds, like the buffer of a modem.
 func send(from net.Conn, line chan<- parcel, like func() Line) {
 	var free time.Time // when the line can take more
 	for {
@@ -203,7 +203,6 @@ func send(from net.Conn, line chan<- parcel, like func() Line) {
 		if n > 0 {
 			free = l.after(n, free)
 			line <- parcel{bytes: buf[:n], due: free.Add(l.Delay)}
-			time.Sleep(time.Until(free))
 		}
 		if err != nil {
 			return

@@ -134,18 +134,21 @@ func (h *Hub) end(cause error) {
 	h.lost(fmt.Errorf("the link to the broker was lost: %w", cmp.Or(cause, errClosed)))
 }
 
-// linked gives a context that ends when the connection does, because the NATS
-// client waits on for answers that cannot come any more.
-func (h *Hub) linked(ctx context.Context) (context.Context, context.CancelFunc) {
+// during does something with the broker that ends, with the reason, when the
+// connection does: the NATS client waits on for answers that cannot come any more.
+func (h *Hub) during(ctx context.Context, do func(context.Context) error) error {
 	h.mu.Lock()
 	session := h.session
 	h.mu.Unlock()
 	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
 	stop := context.AfterFunc(session, func() { cancel(context.Cause(session)) })
-	return ctx, func() {
-		stop()
-		cancel(nil)
+	defer stop()
+	err := do(ctx)
+	if err != nil && ctx.Err() != nil {
+		return context.Cause(ctx)
 	}
+	return err
 }
 
 // Close ends the connection and waits for its end.
@@ -169,15 +172,13 @@ func (h *Hub) Publish(ctx context.Context, replica clock.Replica, id string, pie
 	if id != "" {
 		opts = append(opts, jetstream.WithMsgID(repetition(replica, id, piece)))
 	}
-	ctx, cancel := h.linked(ctx)
-	defer cancel()
-	_, err := h.js.Publish(ctx, upSubject(replica), piece, opts...)
+	err := h.during(ctx, func(ctx context.Context) error {
+		_, err := h.js.Publish(ctx, upSubject(replica), piece, opts...)
+		return err
+	})
 	var refused *jetstream.APIError
-	switch {
-	case errors.As(err, &refused):
+	if errors.As(err, &refused) {
 		err = &HubError{fmt.Sprintf("%s (%d)", refused.Description, refused.ErrorCode)}
-	case err != nil && ctx.Err() != nil:
-		err = context.Cause(ctx)
 	}
 	if err != nil {
 		return fmt.Errorf("publish piece %q: %w", id, err)
@@ -187,11 +188,13 @@ func (h *Hub) Publish(ctx context.Context, replica clock.Replica, id string, pie
 
 // LastSeq is the sequence number of the ledger's last message, 0 if it never had
 // one.
-func (h *Hub) LastSeq(ctx context.Context) (uint64, error) {
-	ctx, cancel := h.linked(ctx)
-	defer cancel()
-	state, err := h.state(ctx)
-	return state.LastSeq, err
+func (h *Hub) LastSeq(ctx context.Context) (seq uint64, err error) {
+	err = h.during(ctx, func(ctx context.Context) error {
+		state, err := h.state(ctx)
+		seq = state.LastSeq
+		return err
+	})
+	return seq, err
 }
 
 // state asks for the stream as it is now, and makes sure that it is still the
@@ -213,21 +216,23 @@ func (h *Hub) state(ctx context.Context) (jetstream.StreamState, error) {
 // Holds says whether the ledger has, at a sequence number, the message that was
 // stored at the given time. After damage a ledger can use a number twice; this
 // tells. Ask before reading on from a place that was kept.
-func (h *Hub) Holds(ctx context.Context, seq uint64, stored time.Time) (bool, error) {
-	ctx, cancel := h.linked(ctx)
-	defer cancel()
-	stream, err := h.js.Stream(ctx, StreamName)
+func (h *Hub) Holds(ctx context.Context, seq uint64, stored time.Time) (held bool, err error) {
+	err = h.during(ctx, func(ctx context.Context) error {
+		stream, err := h.js.Stream(ctx, StreamName)
+		if err != nil {
+			return err
+		}
+		m, err := stream.GetMsg(ctx, seq)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			return nil
+		}
+		held = err == nil && m.Time.Equal(stored)
+		return err
+	})
 	if err != nil {
 		return false, fmt.Errorf("look up message %d of the ledger: %w", seq, err)
 	}
-	m, err := stream.GetMsg(ctx, seq)
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return false, nil
-	}
-	if err != nil {
-		return false, fmt.Errorf("look up message %d of the ledger: %w", seq, err)
-	}
-	return m.Time.Equal(stored), nil
+	return held, nil
 }
 
 // sleep waits, and says whether the context still lasts.

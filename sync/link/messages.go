@@ -49,7 +49,7 @@ type Message struct {
 func (h *Hub) Messages(ctx context.Context, after uint64, handle func([]Message) error) error {
 	r := reader{hub: h, after: after, handle: handle}
 	for {
-		err := r.read(ctx)
+		err := h.during(ctx, r.follow)
 		switch {
 		case r.failed != nil:
 			return fmt.Errorf("handle messages after %d: %w", r.after, r.failed)
@@ -73,17 +73,6 @@ type reader struct {
 	after  uint64 // sequence number of the last message that was handled
 	taken  uint64 // messages that the present consumer has delivered
 	failed error  // of handle
-}
-
-// read reads for as long as the connection to the broker and one consumer last.
-func (r *reader) read(ctx context.Context) error {
-	ctx, cancel := r.hub.linked(ctx)
-	defer cancel()
-	err := r.follow(ctx)
-	if ctx.Err() != nil {
-		return context.Cause(ctx)
-	}
-	return err
 }
 
 // follow makes a consumer and reads until it fails.

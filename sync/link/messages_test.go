@@ -65,6 +65,10 @@ func TestMessagesComeInBoundedBatches(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	got := 0
 	h.Messages(ctx, 0, func(batch []Message) error {
+		for came := uint64(0); came != h.conn.Stats().InBytes; { // until nothing more comes
+			came = h.conn.Stats().InBytes
+			time.Sleep(10 * time.Millisecond)
+		}
 		size := 0
 		for _, m := range batch {
 			size += len(m.Piece)
@@ -219,6 +223,61 @@ func TestAForgottenReaderGoesOnWhereItWas(t *testing.T) {
 	cancel()
 	if err := <-done; !errors.Is(err, context.Canceled) {
 		t.Error(err)
+	}
+}
+
+// delivered is a message as a consumer delivers it.
+type delivered struct {
+	jetstream.Msg
+	meta jetstream.MsgMetadata
+}
+
+func (d delivered) Metadata() (*jetstream.MsgMetadata, error) { return &d.meta, nil }
+func (d delivered) Subject() string                           { return upSubject(cabin1) }
+func (d delivered) Data() []byte                              { return nil }
+
+// A delivery that is lost between broker and hub is not a gap in the ledger.
+func TestALostDeliveryIsNotTakenForAGap(t *testing.T) {
+	for _, test := range []struct {
+		name             string
+		consumer, stream uint64 // numbers of the delivery after the 3rd, which had number 10
+		good             bool
+		missing          uint64
+	}{
+		{"next", 4, 11, true, 0},
+		{"next, with a gap in the ledger", 4, 15, true, 4},
+		{"one delivery was lost", 5, 12, false, 0},
+		{"a delivery comes twice", 3, 10, false, 0},
+		{"the ledger goes backwards", 4, 10, false, 0},
+	} {
+		r := reader{taken: 3}
+		m, err := r.take(delivered{meta: jetstream.MsgMetadata{Sequence: jetstream.SequencePair{Consumer: test.consumer, Stream: test.stream}}}, 10)
+		if (err == nil) != test.good || m.Missing != test.missing {
+			t.Errorf("%s: %+v, %v", test.name, m, err)
+		}
+	}
+}
+
+// The limit of an answer is 30 s, which is longer than this test has patience.
+func TestACutFailsWhatTheHubHasUnderWayAtOnce(t *testing.T) {
+	b := startBroker(t, BrokerConfig{})
+	line := bad(t, b)
+	h := openHub(t, HubConfig{URLs: []string{"nats://" + line.Addr()}})
+	line.Freeze()
+	before := h.conn.Stats().OutMsgs
+	ends := make(chan error, 2)
+	go func() { ends <- h.Publish(context.Background(), cabin1, "1", nil) }()
+	go func() {
+		_, err := h.LastSeq(context.Background())
+		ends <- err
+	}()
+	eventually(t, "both are under way", func() bool { return h.conn.Stats().OutMsgs == before+2 })
+	line.Cut()
+	eventually(t, "both have ended", func() bool { return len(ends) == 2 })
+	for range 2 {
+		if err := <-ends; err == nil || errors.Is(err, context.Canceled) {
+			t.Errorf("under way when the line was cut: %v", err)
+		}
 	}
 }
 
@@ -437,6 +496,25 @@ func TestAnOlderLedgerIsKeptAndFitted(t *testing.T) {
 		}
 		if h.Identity() != was || last(t, h) != 3 {
 			t.Errorf("ledger is %s up to %d, and was %s up to 3", h.Identity(), last(t, h), was)
+		}
+	}
+}
+
+func TestOpeningWaitsForWhatMayPass(t *testing.T) {
+	for _, test := range []struct {
+		err    error
+		passes bool
+	}{
+		{context.DeadlineExceeded, true},
+		{nats.ErrNoResponders, true},
+		{&jetstream.APIError{Code: 503, ErrorCode: 10008, Description: "JetStream system temporarily unavailable"}, true},
+		{&jetstream.APIError{Code: 400, ErrorCode: 10005, Description: "no suitable peers for placement"}, true},
+		{&jetstream.APIError{Code: 500, ErrorCode: 10074, Description: "replicas > 1 not supported in non-clustered mode"}, false},
+		{&jetstream.APIError{Code: 500, ErrorCode: 10047, Description: "insufficient storage resources available"}, false},
+		{fmt.Errorf("wrapped: %w", errUnfit), false},
+	} {
+		if mayPass(test.err) != test.passes {
+			t.Errorf("%v: may pass is %t", test.err, !test.passes)
 		}
 	}
 }

@@ -167,13 +167,15 @@ func TestNoMoreAnswersAreMadeAtATimeThanThereAreWorkers(t *testing.T) {
 	for range pullWorkers {
 		<-at
 	}
-	eventually(t, "the rest waits", func() bool {
-		c.mu.Lock()
-		defer c.mu.Unlock()
-		c.wire.mu.Lock()
-		defer c.wire.mu.Unlock()
-		return len(c.wire.waiting) == 3*pullWorkers
+	c.mu.Lock()
+	w := c.wire
+	c.mu.Unlock()
+	eventually(t, "the rest waits at the hub", func() bool {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		return len(w.waiting) == 3*pullWorkers && w.conn.Flush() == nil && h.conn.Flush() == nil
 	})
+	time.Sleep(20 * time.Millisecond) // for one worker too many to show itself
 	if n := len(at); n != 0 {
 		t.Errorf("%d answers more are being made", n)
 	}

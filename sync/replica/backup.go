@@ -44,8 +44,12 @@ type Summary struct {
 	Replicas int
 }
 
-// backupPart is how many changes one part holds.
-const backupPart = 4096
+// backupPart bounds the changes of one part, and backupBytes their size: with one
+// more change, a piece still holds them.
+const (
+	backupPart  = 4096
+	backupBytes = 2 << 20
+)
 
 // Backup writes every change that is here. A key of any length encrypts it.
 func (r *Replica) Backup(ctx context.Context, w io.Writer, key []byte) (Summary, error) {
@@ -55,16 +59,17 @@ func (r *Replica) Backup(ctx context.Context, w io.Writer, key []byte) (Summary,
 	}
 	var sum Summary
 	var part []record.Change
-	last := clock.Replica(0)
+	size, last := 0, clock.Replica(0)
 	err = r.Each(func(c record.Change) error {
 		sum.Changes++
 		if c.Replica != last {
 			sum.Replicas, last = sum.Replicas+1, c.Replica
 		}
-		if part = append(part, c); len(part) < backupPart {
+		size += len(c.Append(nil))
+		if part = append(part, c); len(part) < backupPart && size < backupBytes {
 			return nil
 		}
-		defer func() { part = part[:0] }()
+		defer func() { part, size = part[:0], 0 }()
 		return r.writePart(ctx, out, part)
 	})
 	if err == nil {
@@ -150,17 +155,9 @@ func restoreParts(ctx context.Context, in io.Reader, l *ledger.Ledger, packer *r
 	return sum, r.end(sum.Changes)
 }
 
-// appendRestored keeps changes as received ones, some at a time so that no frame
-// is too large for the ledger.
+// appendRestored keeps changes as received ones.
 func appendRestored(l *ledger.Ledger, changes []record.Change) error {
-	const perFrame = 64
-	var frames [][]byte
-	for len(changes) > 0 {
-		n := min(perFrame, len(changes))
-		frames = append(frames, receivedFrame(byte(view.Peer), changes[:n]))
-		changes = changes[n:]
-	}
-	_, err := l.Append(frames...)
+	_, err := l.Append(receivedFrames(byte(view.Peer), changes)...)
 	return err
 }
 

@@ -3,6 +3,7 @@ package replica
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -32,7 +33,10 @@ func (r *Replica) join(tx *view.Tx, c record.Change, from view.Source) (view.Out
 		return outcome, err
 	}
 	if outcome == view.Forked {
-		return view.Applied, r.meetFork(tx, c, from)
+		outcome = view.Applied
+		if err := r.meetFork(tx, c, from); err != nil {
+			return outcome, err
+		}
 	}
 	if c.Key.Kind == r.forkKind {
 		return outcome, r.heedFork(tx, c.Key)
@@ -94,10 +98,16 @@ func (r *Replica) part(tx *view.Tx, id clock.Replica, from uint64) error {
 		if err := tx.Forget(c.ID()); err != nil {
 			return err
 		}
-		if _, err := tx.Apply(underOwnHash(c), r.partedFrom()); err != nil {
+		c = underOwnHash(c)
+		_, err := tx.Apply(c, r.partedFrom())
+		if errors.Is(err, view.ErrOverfull) {
+			err = r.refuse(tx, c, err.Error())
+		}
+		if err != nil {
 			return err
 		}
 	}
+	r.carried.Add(1)
 	r.log.Warn("history forked", "replica", id, "from", from, "parted", len(forked))
 	return raise(tx, r.opts.Now(), fmt.Sprintf(
 		"Two copies of one node have written as %s: a cloned card, or an old copy put back. What both wrote from number %d on is kept.", id, from))
@@ -209,6 +219,7 @@ func (r *Replica) forkedIDs(tx *view.Tx) (map[clock.Replica]bool, error) {
 func (r *Replica) standApart(tx *view.Tx, b *batch) error {
 	old := r.ID()
 	r.setID(r.opts.DrawID())
+	r.carried.Add(1)
 	b.own = append(b.own, identityFrame(r.ID()))
 	r.log.Warn("took a new replica id", "old", old, "new", r.ID())
 	return raise(tx, r.opts.Now(), fmt.Sprintf("Another copy of this node writes as %s. This one writes as %s from now on.", old, r.ID()))

@@ -50,6 +50,24 @@ func receivedFrame(from byte, changes []record.Change) []byte {
 	return appendChanges([]byte{frameReceived, from}, changes)
 }
 
+// maxReceived bounds the changes in one frame of what was received, in bytes; it
+// is far below what the ledger takes in a frame.
+const maxReceived = 1 << 20
+
+// receivedFrames puts changes into as many frames as they need.
+func receivedFrames(from byte, changes []record.Change) (frames [][]byte) {
+	f := receivedFrame(from, nil)
+	for _, c := range changes {
+		if f = c.Append(f); len(f) >= maxReceived {
+			frames, f = append(frames, f), receivedFrame(from, nil)
+		}
+	}
+	if len(f) > len(receivedFrame(from, nil)) {
+		frames = append(frames, f)
+	}
+	return frames
+}
+
 func appendChanges(b []byte, changes []record.Change) []byte {
 	for _, c := range changes {
 		b = c.Append(b)

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 
 	"github.com/bothy-mesh/bothy/proto/fault"
+	"github.com/bothy-mesh/bothy/sync/clock"
 	"github.com/bothy-mesh/bothy/sync/ledger"
 	"github.com/bothy-mesh/bothy/sync/view"
 )
@@ -28,6 +30,16 @@ type batch struct {
 	err error
 }
 
+// size of the frames in bytes, with what the ledger puts around each.
+func (b *batch) size() (n int) {
+	for _, frames := range [][][]byte{b.own, b.received} {
+		for _, f := range frames {
+			n += ledger.FrameOverhead + len(f)
+		}
+	}
+	return n
+}
+
 // maxBatch bounds the steps of one batch: enough that a sync is shared by every
 // handheld of a site, few enough that one transaction of the view holds them.
 const maxBatch = 64
@@ -43,7 +55,7 @@ func (r *Replica) do(ctx context.Context, run func(tx *view.Tx, b *batch) error)
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-r.stop:
-		return fault.Away("the node is stopping")
+		return errStopping()
 	}
 	// From here on the step may be durable, so its outcome is waited for.
 	return <-j.done
@@ -101,7 +113,7 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 	if err := r.Err(); err != nil {
 		return err
 	}
-	seq, hybrid, ahead := r.seq, r.clock, r.ahead
+	before := r.state()
 	logged := false
 	err := r.view.Update(func(tx *view.Tx) error {
 		var b batch
@@ -117,6 +129,9 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 		if err := r.keepPlace(tx, &b); err != nil {
 			return err
 		}
+		if b.size() > ledger.MaxAppend {
+			return fmt.Errorf("steps of %d bytes at once: %w", b.size(), view.ErrTooLarge)
+		}
 		logged = len(b.own)+len(b.received) > 0
 		return r.appendFrames(&b)
 	})
@@ -127,7 +142,7 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 		}
 		return nil
 	}
-	r.seq, r.clock, r.ahead = seq, hybrid, ahead
+	r.goBack(before)
 	switch {
 	case outgrown(err) && !logged:
 		return err
@@ -135,6 +150,27 @@ func (r *Replica) commitOnce(jobs []*job, outcome []error) error {
 		return fault.Full("the disk of the node is full; nothing was saved")
 	}
 	return r.breakDown(err)
+}
+
+// state is what the owner keeps beside the view: a batch that fails leaves it as
+// it was.
+type state struct {
+	id              clock.Replica
+	seq             uint64
+	clock           clock.Hybrid
+	ahead           clock.Ahead
+	forks, newForks map[clock.Replica]uint64
+	former          map[clock.Replica]bool
+}
+
+func (r *Replica) state() state {
+	return state{r.ID(), r.seq, r.clock, r.ahead, maps.Clone(r.forks), maps.Clone(r.newForks), maps.Clone(r.former)}
+}
+
+func (r *Replica) goBack(s state) {
+	r.id.Store(uint64(s.id))
+	r.seq, r.clock, r.ahead = s.seq, s.clock, s.ahead
+	r.forks, r.newForks, r.former = s.forks, s.newForks, s.former
 }
 
 func (r *Replica) ringNews() {

@@ -26,7 +26,7 @@ func (r *Replica) Read(ctx context.Context, f func(store.Reader) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	return r.view.Read(func(tx *view.Tx) error { return f(reader{r, tx}) })
+	return r.read(func(tx *view.Tx) error { return f(reader{r, tx}) })
 }
 
 // reader reads records as messages.
@@ -131,7 +131,7 @@ func (d reader) origins(kind *record.Kind, rec record.Record) (first, last recor
 
 // Remembered implements store.Reader.
 func (d reader) Remembered(requestID string) (store.Memory, bool, error) {
-	return remembered(d.tx, requestID, d.replica.opts.Now())
+	return remembered(d.tx, requestID)
 }
 
 // Conflicts implements store.Reader.
@@ -232,13 +232,18 @@ func (r *Replica) History(ctx context.Context, collection, id string) ([]*bothyv
 		return nil, fault.Invalid(fault.Violation{Field: "kind", Problem: fmt.Sprintf("%q is no kind of record", collection)})
 	}
 	var out []*bothyv1.HistoryEntry
-	err := r.view.Read(func(tx *view.Tx) error {
+	err := r.read(func(tx *view.Tx) error {
+		// All first: by a wrong clock, what was replaced may stand behind.
 		written := map[clock.Dot]record.Change{}
+		var changes []record.Change
 		for c, err := range tx.ChangesOf(record.Key{Kind: kind.Number, ID: id}) {
 			if err != nil {
 				return err
 			}
 			written[c.Dot()] = c
+			changes = append(changes, c)
+		}
+		for _, c := range changes {
 			out = append(out, historyEntry(kind, c, written))
 		}
 		return ctx.Err()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/bothy-mesh/bothy/sync/clock"
@@ -51,7 +52,10 @@ func (r *Replica) receive(tx *view.Tx, b *batch, d Delivery, out *Received) erro
 		}
 	}
 	if r.opts.KeepReceived && len(out.Changes) > 0 {
-		b.received = append(b.received, receivedFrame(byte(d.From), out.Changes))
+		b.received = append(b.received, receivedFrames(byte(d.From), out.Changes)...)
+	}
+	if d.From == view.Peer && len(out.Changes) > 0 {
+		r.carried.Add(1)
 	}
 	if err := r.actOnForks(tx, b); err != nil {
 		return err
@@ -102,7 +106,7 @@ func (r *Replica) objection(c record.Change) string {
 // A refusal is kept as: the length of the reason (2 bytes), the reason, and the
 // change itself, so that nothing that somebody wrote is gone.
 func (r *Replica) refuse(tx *view.Tx, c record.Change, reason string) error {
-	reason = reason[:min(len(reason), 512)]
+	reason = strings.ToValidUTF8(reason[:min(len(reason), 512)], "")
 	b := append([]byte{byte(len(reason) >> 8), byte(len(reason))}, reason...)
 	r.log.Warn("change refused", "replica", c.Replica, "sequence", c.Seq, "record", c.Key, "reason", reason)
 	return tx.SetLocal(changeName(localRefused, c.ID()), c.Append(b))
@@ -132,6 +136,16 @@ func (r *Replica) refusedOf(tx *view.Tx, of clock.Replica) (out []Refused, err e
 		out = append(out, f)
 	}
 	return out, nil
+}
+
+// dealtWith adds the changes of a replica that are set aside to those that are
+// joined: its writer need not send them again.
+func (r *Replica) dealtWith(tx *view.Tx, have clock.Context, of clock.Replica) (uint64, []Refused, error) {
+	refused, err := r.refusedOf(tx, of)
+	for _, f := range refused {
+		have = have.With(clock.Dot{Replica: of, N: f.Change.Seq})
+	}
+	return have.Base(of), refused, err
 }
 
 var errRefused = errors.New("kept refusal is malformed")

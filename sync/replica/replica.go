@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/bothy-mesh/bothy/proto/fault"
 	"github.com/bothy-mesh/bothy/sync/clock"
 	"github.com/bothy-mesh/bothy/sync/exchange"
 	"github.com/bothy-mesh/bothy/sync/ledger"
@@ -62,6 +63,15 @@ type Replica struct {
 	// of one replica never name two records alike.
 	session string
 	broken  atomic.Pointer[error]
+	// carried counts when this replica came by changes that are not of its id:
+	// from a peer, from before it took the id. 0 once the hub has them all.
+	carried atomic.Uint64
+
+	// reading is held by who reads the view, and by Close to end that.
+	reading  sync.RWMutex
+	over     bool
+	closing  sync.Once
+	closeErr error
 
 	jobs    chan *job
 	stop    chan struct{}
@@ -86,7 +96,10 @@ type Replica struct {
 	pull  *exchange.Pull
 	pace  exchange.Pace
 	asked uint64 // push.AckedSeq when the last question was made
-	raw   int    // size of the piece in flight before compression
+	// askedCarried is carried when the last question was made, if nothing that is
+	// not of the own id waited then; otherwise 0.
+	askedCarried uint64
+	raw          int // size of the piece in flight before compression
 	// wantHas is set from seeing that the hub went back until it has said what
 	// it has.
 	wantHas bool
@@ -234,16 +247,34 @@ func (r *Replica) breakDown(err error) error {
 	return err
 }
 
-// Close ends the owner, and closes view and ledgers.
+// Close ends the owner, waits for readers, and closes view and ledgers. Who still
+// waits to write is told that nothing was done. A second call does nothing.
 func (r *Replica) Close() error {
-	close(r.stop)
-	<-r.stopped
-	var marked error
-	if r.Err() == nil {
-		marked = r.markClosed()
-	}
-	return errors.Join(marked, r.closeFiles())
+	r.closing.Do(func() {
+		close(r.stop)
+		<-r.stopped
+		r.reading.Lock()
+		defer r.reading.Unlock()
+		r.over = true
+		if r.Err() == nil {
+			r.closeErr = r.markClosed()
+		}
+		r.closeErr = errors.Join(r.closeErr, r.closeFiles())
+	})
+	return r.closeErr
 }
+
+// read runs f on a snapshot of the view, unless the replica is closed.
+func (r *Replica) read(f func(*view.Tx) error) error {
+	r.reading.RLock()
+	defer r.reading.RUnlock()
+	if r.over {
+		return errStopping()
+	}
+	return r.view.Read(f)
+}
+
+func errStopping() error { return fault.Away("the node is stopping") }
 
 func exists(path string) bool {
 	_, err := os.Stat(path)

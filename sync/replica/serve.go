@@ -2,6 +2,7 @@ package replica
 
 import (
 	"context"
+	"crypto/sha256"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -57,12 +58,13 @@ func (l viewLog) Change(id record.ID, sites []string) (record.Change, bool, erro
 // all of the ledger that it is built from.
 func (r *Replica) Answer(ctx context.Context, q exchange.Request, settled func(position uint64) bool) (exchange.Answer, error) {
 	var a exchange.Answer
-	err := r.view.Read(func(tx *view.Tx) error {
+	asked := q
+	err := r.read(func(tx *view.Tx) error {
 		position, _, err := getPosition(tx)
 		if err != nil {
 			return err
 		}
-		if err := r.forgetForked(tx, &q); err != nil {
+		if err := r.trust(tx, &q); err != nil {
 			return err
 		}
 		if a, err = exchange.Serve(viewLog{r.view, tx}, q, r.packer.Pack); err != nil {
@@ -75,22 +77,101 @@ func (r *Replica) Answer(ctx context.Context, q exchange.Request, settled func(p
 		return exchange.Answer{}, err
 	}
 	a.Replica, a.Millis = r.ID(), r.opts.Now().UnixMilli()
-	return a, r.meet(ctx, q, a)
+	if err := r.meet(ctx, q, a); err != nil {
+		return exchange.Answer{}, err
+	}
+	return a, r.outrun(ctx, asked)
 }
 
-// forgetForked takes out of what the asker has all changes of forked ids: it may
-// have the other ones.
-func (r *Replica) forgetForked(tx *view.Tx, q *exchange.Request) error {
+// outrun takes a new id when the asker has more changes of this replica than it
+// has itself: it went back, and nobody but an asker could tell it.
+func (r *Replica) outrun(ctx context.Context, q exchange.Request) error {
+	if q.Has == nil {
+		return nil
+	}
+	r.link.Lock()
+	defer r.link.Unlock()
+	before := r.ID()
+	err := r.do(ctx, func(tx *view.Tx, b *batch) error {
+		have, err := tx.Have()
+		if err != nil || q.Has.Last(r.ID()) <= have.Last(r.ID()) {
+			return err
+		}
+		b.err = r.standApart(tx, b)
+		return b.err
+	})
+	if err == nil && r.ID() != before {
+		r.push = exchange.NewPush(r.ID(), r.push.Acked(), 0, 0)
+	}
+	return err
+}
+
+// trust takes out of what the asker has all changes of ids whose history there is
+// not known to be the one that is here: of forked ids, of those whose chains
+// differ, and of those of which this replica, having gone back, lacks the end.
+// The asker is sent those whole, and so meets the fork.
+func (r *Replica) trust(tx *view.Tx, q *exchange.Request) error {
 	if q.Has == nil {
 		return nil
 	}
 	forked, err := r.forkedIDs(tx)
-	if err != nil || len(forked) == 0 {
+	if err != nil {
 		return err
 	}
-	has := q.Has.Except(func(id clock.Replica) bool { return forked[id] })
+	doubtful := map[clock.Replica]bool{}
+	for i, id := range q.Has.Replicas() {
+		known, err := sameChain(tx, id, q.Has.Base(id), q.Prints[i])
+		if err != nil {
+			return err
+		}
+		doubtful[id] = forked[id] || !known && id != q.Replica
+	}
+	has := q.Has.Except(func(id clock.Replica) bool { return doubtful[id] })
 	q.Has = &has
 	return nil
+}
+
+// sameChain says whether the changes of an id up to a number are those of which
+// somebody gave the print.
+func sameChain(tx *view.Tx, id clock.Replica, upto uint64, print [8]byte) (bool, error) {
+	mine, chain, err := tx.Chain(id)
+	if err != nil || mine < upto {
+		return false, err
+	}
+	if mine > upto {
+		if chain, err = chainAt(tx, id, upto); err != nil {
+			return false, err
+		}
+	}
+	return [8]byte(chain[:8]) == print, nil
+}
+
+// chainAt computes the hash of an id's chain at a number that the view is beyond,
+// as the view does (package view).
+func chainAt(tx *view.Tx, id clock.Replica, upto uint64) ([sha256.Size]byte, error) {
+	hash := sha256.Sum256(binary.BigEndian.AppendUint64(nil, uint64(id)))
+	for c, err := range tx.ChangesFrom(id, 1) {
+		if err != nil || c.Seq > upto {
+			return hash, err
+		}
+		hash = sha256.Sum256(c.Append(hash[:]))
+	}
+	return hash, nil
+}
+
+// printed is what is here, with the prints of its chains.
+func printed(tx *view.Tx) (have clock.Context, prints [][8]byte, err error) {
+	if have, err = tx.Have(); err != nil {
+		return have, nil, err
+	}
+	for _, id := range have.Replicas() {
+		_, chain, err := tx.Chain(id)
+		if err != nil {
+			return have, nil, err
+		}
+		prints = append(prints, [8]byte(chain[:8]))
+	}
+	return have, prints, nil
 }
 
 // addState adds to an answer what this replica knows of the asker.
@@ -102,22 +183,25 @@ func (r *Replica) addState(tx *view.Tx, q exchange.Request, a *exchange.Answer) 
 	if q.WantHas {
 		a.Has = &have
 	}
-	a.Receipt = have.Base(q.Replica)
-	refused, err := r.refusedOf(tx, q.Replica)
-	if err != nil {
+	var refused []Refused
+	if a.Receipt, refused, err = r.dealtWith(tx, have, q.Replica); err != nil {
 		return err
 	}
-	for _, f := range refused[:min(len(refused), exchange.MaxRefused)] {
+	for _, f := range refused[:min(len(refused), tellRefused)] {
 		a.Refused = append(a.Refused, exchange.Refusal{ID: f.Change.ID(), Reason: f.Reason})
 	}
 	_, a.Forked, err = tx.Record(record.Key{Kind: r.forkKind, ID: q.Replica.String()})
-	if err != nil || a.Forked || a.Receipt != q.Written {
+	if err != nil || a.Forked || a.Receipt != q.Written || q.Chain == [8]byte{} {
 		return err
 	}
 	upto, chain, err := tx.Chain(q.Replica)
 	a.Forked = upto == q.Written && [8]byte(chain[:8]) != q.Chain
 	return err
 }
+
+// tellRefused is how many refusals an answer tells of: each comes again with every
+// answer, over a thin link.
+const tellRefused = 16
 
 // Contact is what a replica knows of another one that asked it.
 type Contact struct {
@@ -127,10 +211,12 @@ type Contact struct {
 	// HeardAt is when it last asked, by this replica's clock.
 	HeardAt time.Time
 	// Written is how many changes it said it had made; the first Receipted of
-	// them are here.
+	// them are here, joined or set aside.
 	Written, Receipted uint64
 	Ahead              clock.Ahead
-	// AsOf: all that it had written then is here. Zero if that never was so.
+	// AsOf: all that it held then is here. Zero if that never was so. It is the
+	// time at which its question was met, which may be as late after it was asked
+	// as an answer may take.
 	AsOf time.Time
 	// What it said at PendingAt will be here when Pending changes are.
 	pending   uint64
@@ -160,7 +246,7 @@ func (r *Replica) meet(ctx context.Context, q exchange.Request, a exchange.Answe
 		c.Written = q.Written
 		c.Ahead = steady(c.Ahead, measure(q.Millis, now.UnixMilli(), 0))
 		c.settle(a.Receipt)
-		if c.pendingAt.IsZero() {
+		if c.pendingAt.IsZero() && !q.Carries {
 			c.pending, c.pendingAt = q.Written, now
 			c.settle(a.Receipt)
 		}
@@ -231,7 +317,7 @@ func millisOf(t time.Time) int64 {
 
 // Contacts lists the replicas that ever asked, with how far their word is known.
 func (r *Replica) Contacts() (out []Contact, err error) {
-	err = r.view.Read(func(tx *view.Tx) error {
+	err = r.read(func(tx *view.Tx) error {
 		have, err := tx.Have()
 		if err != nil {
 			return err
@@ -244,7 +330,9 @@ func (r *Replica) Contacts() (out []Contact, err error) {
 			if err != nil {
 				return fmt.Errorf("%s: %w", l.Name, err)
 			}
-			c.Receipted = have.Base(c.Replica)
+			if c.Receipted, _, err = r.dealtWith(tx, have, c.Replica); err != nil {
+				return err
+			}
 			c.settle(c.Receipted)
 			out = append(out, c)
 		}

@@ -14,30 +14,36 @@ import (
 
 // loadLink sets up the exchange with the hub from what was kept.
 func (r *Replica) loadLink(found *findings) error {
-	return r.view.Read(func(tx *view.Tx) error {
-		push, err := loadPush(tx, r.ID())
+	r.carried.Store(1) // whatever came from elsewhere before may still wait
+	return r.read(func(tx *view.Tx) error {
+		push, kept, err := loadPush(tx, r.ID())
 		if err != nil {
 			return err
 		}
-		kept, err := loadPull(tx)
+		was, err := loadPull(tx)
 		if err != nil {
 			return err
 		}
 		r.push = push
-		r.pull = exchange.NewPull(r.opts.Sites, kept.cursor, kept.sites, kept.comparing || found.lost)
-		r.wantHas = kept.wantHas || found.wentBack
+		r.pull = exchange.NewPull(r.opts.Sites, was.cursor, was.sites, was.comparing || found.lost || !kept)
+		if r.opts.KeepReceived {
+			r.wantHas = was.wantHas || found.wentBack || !kept
+		} else if was.wantHas {
+			r.push.Offer(clock.Context{}) // a hub's stream: there is nobody to ask
+		}
 		return nil
 	})
 }
 
-// The push state is kept as: replica, receipt, acknowledged number, cursor.
-func loadPush(tx *view.Tx, self clock.Replica) (*exchange.Push, error) {
+// The push state is kept as: replica, receipt, acknowledged number, cursor. What
+// was kept under another id says nothing any more.
+func loadPush(tx *view.Tx, self clock.Replica) (p *exchange.Push, kept bool, err error) {
 	b, ok, err := tx.Local(localPush)
 	if err != nil || !ok || len(b) < 24 || clock.Replica(binary.BigEndian.Uint64(b)) != self {
-		return exchange.NewPush(self, exchange.Cursor{}, 0, 0), err
+		return exchange.NewPush(self, exchange.Cursor{}, 0, 0), false, err
 	}
 	acked, err := exchange.DecodeCursor(b[24:])
-	return exchange.NewPush(self, acked, binary.BigEndian.Uint64(b[16:]), binary.BigEndian.Uint64(b[8:])), err
+	return exchange.NewPush(self, acked, binary.BigEndian.Uint64(b[16:]), binary.BigEndian.Uint64(b[8:])), true, err
 }
 
 func (r *Replica) savePush(tx *view.Tx) error {
@@ -80,7 +86,7 @@ func (r *Replica) savePull(tx *view.Tx) error {
 	if r.pull.Comparing() {
 		b[0] |= 1
 	}
-	if r.wantHas {
+	if r.wantHas || r.push.Offering() { // what is offered now is offered again after a stop
 		b[0] |= 2
 	}
 	b = binary.AppendUvarint(b, uint64(len(r.opts.Sites)))
@@ -118,17 +124,17 @@ func nothingMore(*view.Tx) error { return nil }
 func (r *Replica) NextPiece() (piece []byte, err error) {
 	r.link.Lock()
 	defer r.link.Unlock()
-	last := r.own.Last()
 	var b exchange.Batch
 	var ok bool
-	err = r.view.Read(func(tx *view.Tx) error {
+	err = r.read(func(tx *view.Tx) error {
 		b, ok, err = r.push.Next(viewLog{r.view, tx}, exchange.Budget{Changes: record.MaxPieceChanges, Size: r.pace.Size()})
 		return err
 	})
 	if err != nil || !ok {
 		return nil, err
 	}
-	if err := r.own.Pledge(last); err != nil {
+	// Only now: the snapshot may hold frames newer than any asked for before it.
+	if err := r.own.Pledge(r.own.Last()); err != nil {
 		return nil, r.breakDown(err)
 	}
 	r.raw = 0
@@ -167,16 +173,45 @@ func (r *Replica) Question(cabin string) (exchange.Request, error) {
 		Size:    r.pace.Size(),
 	}
 	r.asked = r.push.AckedSeq()
-	err := r.view.Read(func(tx *view.Tx) error {
-		upto, chain, err := tx.Chain(q.Replica)
-		if err != nil {
+	err := r.read(func(tx *view.Tx) error {
+		if err := r.addWritten(tx, &q); err != nil {
 			return err
 		}
-		q.Written = upto
-		copy(q.Chain[:], chain[:])
-		return r.pull.Ask(&q, tx.Have)
+		if err := r.addCarries(tx, &q); err != nil {
+			return err
+		}
+		return r.pull.Ask(&q, func() (clock.Context, [][8]byte, error) { return printed(tx) })
 	})
 	return q, err
+}
+
+// addWritten says how much was written. What is lost here counts, too; the chain
+// is then not known.
+func (r *Replica) addWritten(tx *view.Tx, q *exchange.Request) error {
+	have, err := tx.Have()
+	if err != nil {
+		return err
+	}
+	upto, chain, err := tx.Chain(q.Replica)
+	if q.Written = have.Last(q.Replica); q.Written == upto {
+		copy(q.Chain[:], chain[:])
+	}
+	return err
+}
+
+// addCarries says whether the hub may lack changes that are here and not of the
+// own id. Until a settled hub has answered after the last of them was
+// acknowledged, it may.
+func (r *Replica) addCarries(tx *view.Tx, q *exchange.Request) error {
+	r.askedCarried = r.carried.Load()
+	if q.Carries = r.askedCarried != 0; !q.Carries {
+		return nil
+	}
+	waits, err := r.push.Waits(viewLog{r.view, tx}, q.Replica)
+	if waits || r.wantHas {
+		r.askedCarried = 0
+	}
+	return err
 }
 
 // Answered takes the hub's answer to a question, and says whether to ask again at
@@ -212,6 +247,9 @@ func (r *Replica) Answered(ctx context.Context, q exchange.Request, a exchange.A
 		again = r.pull.Answered(a)
 	}
 	r.wantHas = r.wantHas || a.Unknown
+	if r.askedCarried != 0 && a.Settled && !r.wantHas && !r.push.Offering() {
+		r.carried.CompareAndSwap(r.askedCarried, 0)
+	}
 	again = again || r.wantHas && a.Settled
 	ahead := measure(r.opts.Now().UnixMilli(), a.Millis, roundTrip)
 	return again, r.saveLink(ctx, func(tx *view.Tx) error {

@@ -78,6 +78,8 @@ type world struct {
 	// stream is the hub's ledger; identity changes when it is made anew.
 	stream   []piece
 	identity string
+	// oldStream is how long the stream was when the hub was copied.
+	oldStream int
 	// flying are pieces on their way to the hub.
 	flying []piece
 	// acked maps each acknowledged write, by its unique author, to the number of
@@ -190,9 +192,9 @@ func (w *world) step() {
 	case n < 98:
 		w.clone(w.someone())
 	case n < 99:
-		w.hubGoesBack()
+		w.hubTrouble()
 	default:
-		w.dropView(w.someone())
+		w.cardTrouble(w.someone())
 	}
 }
 
@@ -434,6 +436,41 @@ func (w *world) clone(m *member) {
 	w.say("%s: cloned from %s", c.name, m.name)
 }
 
+// hubTrouble is what can happen to head office.
+func (w *world) hubTrouble() {
+	switch {
+	case w.rng.IntN(2) == 0:
+		w.hubGoesBack()
+	case w.hub.old == "":
+		w.must(w.hub.Close())
+		w.hub.old, w.oldStream = w.copyDir(w.hub), len(w.stream)
+		w.open(w.hub)
+		w.say("hub: copied, with %d messages", w.oldStream)
+	default:
+		w.oldStream = min(w.oldStream, len(w.stream))
+		w.stream = w.stream[:w.oldStream]
+		w.putBack(w.hub)
+	}
+}
+
+// cardTrouble is what can happen to a node's card beyond a crash.
+func (w *world) cardTrouble(m *member) {
+	if w.rng.IntN(2) == 0 {
+		w.dropView(m)
+		return
+	}
+	w.must(m.Close())
+	names, err := filepath.Glob(filepath.Join(m.dir, "own", "*.led"))
+	w.must(err)
+	last := names[len(names)-1]
+	info, err := os.Stat(last)
+	w.must(err)
+	w.must(os.Truncate(last, info.Size()-w.rng.Int64N(min(info.Size(), 400))))
+	w.open(m)
+	w.say("%s: the end of its ledger was lost, writes as %v", m.name, m.ID())
+	w.forgetUnrecoverable()
+}
+
 // hubGoesBack cuts the end of the hub's ledger, sometimes with its view.
 func (w *world) hubGoesBack() {
 	w.stream = w.stream[:len(w.stream)-w.rng.IntN(len(w.stream)+1)/2]
@@ -449,23 +486,28 @@ func (w *world) hubGoesBack() {
 // forgetUnrecoverable takes out of the reckoning what no copy holds any more: no
 // ledger, and no piece under way.
 func (w *world) forgetUnrecoverable() {
-	held := map[string]bool{}
-	for _, m := range w.all() {
-		for author := range w.authors(m) {
-			held[author] = true
+	held := map[string]map[record.Key]bool{}
+	note := func(c record.Change) error {
+		if held[c.Author] == nil {
+			held[c.Author] = map[record.Key]bool{}
 		}
+		held[c.Author][c.Key] = true
+		return nil
+	}
+	for _, m := range w.all() {
+		w.must(m.Each(note))
 	}
 	for _, p := range append(slices.Clone(w.stream), w.flying...) {
 		changes, err := w.hub.Unpack(p.body)
 		w.must(err)
 		for _, c := range changes {
-			held[c.Author] = true
+			w.must(note(c))
 		}
 	}
-	for author := range w.acked {
-		if !held[author] {
-			w.say("%s is lost with the last copy that had it", author)
-			delete(w.acked, author)
+	for author, n := range w.acked {
+		if left := len(held[author]); left < n {
+			w.say("of %s, %d of %d changes are lost with the last copy that had them", author, n-left, n)
+			w.acked[author] = left
 		}
 	}
 }

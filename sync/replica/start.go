@@ -24,6 +24,9 @@ func (r *Replica) openView(ctx context.Context, found *findings) error {
 	opts := view.Options{SyncWrites: r.opts.SyncView, Log: r.log}
 	dir := filepath.Join(r.opts.Dir, "view")
 	doubt := r.examine(ctx, dir)
+	if doubt != nil && !errors.Is(doubt, view.ErrDamaged) {
+		return doubt
+	}
 	var err error
 	if doubt == nil {
 		if r.view, err = view.Open(dir, r.schema, opts); err != nil {
@@ -111,7 +114,7 @@ const replayBatch = 256
 
 // replay applies the frames that the view does not hold yet.
 func (r *Replica) replay(found *findings) error {
-	if err := r.readIdentity(); err != nil {
+	if err := r.readIdentity(found); err != nil {
 		return err
 	}
 	if err := r.loadForks(); err != nil {
@@ -128,11 +131,16 @@ func (r *Replica) replay(found *findings) error {
 	return r.loadClock()
 }
 
-// readIdentity reads which id the own ledger was last written under.
-func (r *Replica) readIdentity() error {
+// readIdentity reads which id the own ledger was last written under. Frames that
+// are missing behind it may have held a later one, and changes whose dots would
+// be used again.
+func (r *Replica) readIdentity(found *findings) error {
 	r.former = map[clock.Replica]bool{}
+	doubt := false
+	defer func() { found.wentBack = found.wentBack || doubt }()
 	for raw, err := range r.own.Read(1) {
 		if gap := (ledger.MissingError{}); errors.As(err, &gap) {
+			doubt = doubt || !gap.Dropped
 			continue
 		}
 		if err != nil {
@@ -146,6 +154,7 @@ func (r *Replica) readIdentity() error {
 			return fmt.Errorf("frame %d of the own ledger: %w", raw.Number, err)
 		}
 		r.setID(f.replica)
+		doubt = false
 	}
 	return nil
 }
@@ -215,7 +224,7 @@ func (r *Replica) applyFrame(tx *view.Tx, raw ledger.Frame) error {
 		return fmt.Errorf("frame %d: %w", raw.Number, err)
 	}
 	if f.request != nil {
-		if err := remember(tx, *f.request); err != nil {
+		if err := remember(tx, *f.request, raw.Number, r.opts.Now()); err != nil {
 			return err
 		}
 	}
@@ -259,14 +268,16 @@ func (r *Replica) loadClock() error {
 // settleIdentity gives the replica an id: its first one, or a new one if numbers
 // of its history may have been used twice.
 func (r *Replica) settleIdentity(found *findings) error {
+	if found.lost || found.wentBack {
+		if err := r.rescue(); err != nil {
+			return err
+		}
+	}
 	if r.ID() == 0 {
 		return r.takeID(r.opts.DrawID())
 	}
 	if !found.wentBack {
 		return nil
-	}
-	if err := r.rescue(); err != nil {
-		return err
 	}
 	old := r.ID()
 	if err := r.takeID(r.opts.DrawID()); err != nil {
@@ -299,14 +310,40 @@ func (r *Replica) takeID(id clock.Replica) error {
 	return r.view.Update(func(tx *view.Tx) error { return setUint(tx, localOwnFrame, r.own.Last()) })
 }
 
-// rescue keeps own changes that the view holds and the ledger lost, so that they
+// rescue keeps changes that the view holds and the ledgers lost, so that they
 // outlive the view.
 func (r *Replica) rescue() error {
 	if r.received == nil {
 		return nil
 	}
 	ledgered := clock.Context{}
-	for raw, err := range r.own.Read(1) {
+	for _, l := range []*ledger.Ledger{r.own, r.received} {
+		err := eachChange(l, func(c record.Change) { ledgered = ledgered.With(clock.Dot{Replica: c.Replica, N: c.Seq}) })
+		if err != nil {
+			return err
+		}
+	}
+	var lost []record.Change
+	err := r.Each(func(c record.Change) error {
+		if !ledgered.Has(clock.Dot{Replica: c.Replica, N: c.Seq}) {
+			lost = append(lost, c)
+		}
+		return nil
+	})
+	if err != nil || len(lost) == 0 {
+		return err
+	}
+	for _, frame := range receivedFrames(byte(view.Peer), lost) {
+		if _, err := r.received.Append(frame); err != nil {
+			return fmt.Errorf("keep what the ledger lost: %w", err)
+		}
+	}
+	return r.view.Update(func(tx *view.Tx) error { return setUint(tx, localReceivedFrame, r.received.Last()) })
+}
+
+// eachChange visits the changes that a ledger can still read.
+func eachChange(l *ledger.Ledger, visit func(record.Change)) error {
+	for raw, err := range l.Read(1) {
 		if gap := (ledger.MissingError{}); errors.As(err, &gap) {
 			continue
 		}
@@ -315,36 +352,11 @@ func (r *Replica) rescue() error {
 		}
 		f, err := openFrame(raw.Payload)
 		if err != nil {
-			return err
+			return fmt.Errorf("frame %d: %w", raw.Number, err)
 		}
 		for _, c := range f.changes {
-			ledgered = ledgered.With(clock.Dot{Replica: c.Replica, N: c.Seq})
+			visit(c)
 		}
 	}
-	var lost []record.Change
-	err := r.view.Read(func(tx *view.Tx) error {
-		have, err := tx.Have()
-		if err != nil {
-			return err
-		}
-		for _, gap := range ledgered.Missing(r.ID(), have.Last(r.ID())) {
-			for c, err := range tx.ChangesFrom(r.ID(), gap[0]) {
-				if err != nil {
-					return err
-				}
-				if c.Seq > gap[1] {
-					break
-				}
-				lost = append(lost, c)
-			}
-		}
-		return nil
-	})
-	if err != nil || len(lost) == 0 {
-		return err
-	}
-	if _, err := r.received.Append(receivedFrame(byte(view.Peer), lost)); err != nil {
-		return fmt.Errorf("keep what the ledger lost: %w", err)
-	}
-	return r.view.Update(func(tx *view.Tx) error { return setUint(tx, localReceivedFrame, r.received.Last()) })
+	return nil
 }

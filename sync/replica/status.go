@@ -52,7 +52,7 @@ func (r *Replica) Status() (s Status, err error) {
 	acked, filter, receipted := r.push.Acked(), r.push.Filter(), r.push.Receipted()
 	r.link.Unlock()
 	s.ID, s.Receipted = r.ID(), receipted
-	err = r.view.Read(func(tx *view.Tx) error {
+	err = r.read(func(tx *view.Tx) error {
 		if s.Written, _, err = tx.Chain(s.ID); err != nil {
 			return err
 		}
@@ -106,7 +106,7 @@ func waiting(tx *view.Tx, acked exchange.Cursor, filter exchange.Filter, lanes *
 // on two replicas that hold the same.
 func (r *Replica) Digest(sites []string) (string, error) {
 	var out string
-	err := r.view.Read(func(tx *view.Tx) error {
+	err := r.read(func(tx *view.Tx) error {
 		d, err := tx.Digest(sites)
 		out = hex.EncodeToString(d[:])
 		return err
@@ -128,7 +128,7 @@ func (r *Replica) Alarm(ctx context.Context, sentence string) error {
 
 // Each gives every change that is here, replica by replica in order of number.
 func (r *Replica) Each(f func(record.Change) error) error {
-	return r.view.Read(func(tx *view.Tx) error {
+	return r.read(func(tx *view.Tx) error {
 		have, err := tx.Have()
 		if err != nil {
 			return err

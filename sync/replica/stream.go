@@ -22,6 +22,8 @@ const localStream = "stream"
 // the position is 0 again, and everything that the view holds is offered to the
 // stream.
 func (r *Replica) Position(ctx context.Context, identity string, holds func(seq uint64, at time.Time) (bool, error)) (position uint64, lost bool, err error) {
+	r.link.Lock()
+	defer r.link.Unlock()
 	err = r.do(ctx, func(tx *view.Tx, b *batch) error {
 		known, ok, err := tx.Local(localStream)
 		if err != nil {
@@ -41,19 +43,27 @@ func (r *Replica) Position(ctx context.Context, identity string, holds func(seq 
 		}
 		if lost {
 			position = 0
-			if b.err = tx.SetLocal(localPosition, nil); b.err != nil {
+			if b.err = r.offerAll(tx); b.err != nil {
 				return b.err
 			}
 		}
 		b.err = tx.SetLocal(localStream, []byte(identity))
 		return b.err
 	})
-	if lost && err == nil {
-		r.link.Lock()
-		r.push.Offer(clock.Context{})
-		r.link.Unlock()
-	}
 	return position, lost, err
+}
+
+// offerAll begins the stream anew. That everything is to be offered is kept in
+// the same step, so that a stop in between does not forget it.
+func (r *Replica) offerAll(tx *view.Tx) error {
+	r.push.Offer(clock.Context{})
+	if err := r.savePush(tx); err != nil {
+		return err
+	}
+	if err := r.savePull(tx); err != nil {
+		return err
+	}
+	return tx.SetLocal(localPosition, nil)
 }
 
 // The position is kept as: number, time in nanoseconds since 1970.

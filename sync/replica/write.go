@@ -7,7 +7,9 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"github.com/bothy-mesh/bothy/proto/fault"
 	"github.com/bothy-mesh/bothy/proto/store"
+	"github.com/bothy-mesh/bothy/sync/ledger"
 	"github.com/bothy-mesh/bothy/sync/record"
 	"github.com/bothy-mesh/bothy/sync/view"
 )
@@ -33,6 +35,9 @@ func (r *Replica) Write(ctx context.Context, person string, f func(store.Writer)
 		if err := r.space.check(); err != nil {
 			return err
 		}
+		if size := len(transactionFrame(d.request, d.changes)); size > ledger.MaxPayload {
+			return fault.TooLarge("this would write %d bytes in one step, at most %d are taken", size, ledger.MaxPayload)
+		}
 		b.err = r.stage(tx, b, d)
 		return b.err
 	})
@@ -51,7 +56,7 @@ func (r *Replica) stage(tx *view.Tx, b *batch, d *draft) error {
 		r.seq, r.clock = c.Seq, c.At
 	}
 	if d.request != nil {
-		if err := remember(tx, *d.request); err != nil {
+		if err := remember(tx, *d.request, r.own.Last()+uint64(len(b.own))+1, r.opts.Now()); err != nil {
 			return err
 		}
 	}
@@ -128,9 +133,12 @@ func (d *draft) add(kind *record.Kind, id string, values []record.Value, etag st
 			return fmt.Errorf("record %s is written twice in one transaction", key)
 		}
 	}
-	now, _, err := d.tx.Record(key)
+	now, exists, err := d.tx.Record(key)
 	if err != nil {
 		return err
+	}
+	if exists && kind.WrittenOnce {
+		return fault.Exists(kind.Collection, id)
 	}
 	seen := now.Seen
 	if etag != "" {

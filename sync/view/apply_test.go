@@ -457,7 +457,7 @@ func TestReadCannotWriteNorOutliveItself(t *testing.T) {
 	}
 }
 
-// Readers see whole transactions while the owner writes.
+// Readers see whole transactions while the owner writes, also large ones.
 func TestReadsBesideAnUpdate(t *testing.T) {
 	v := fresh(t)
 	r := newReplica(1)
@@ -487,8 +487,11 @@ func TestReadsBesideAnUpdate(t *testing.T) {
 			}
 		}()
 	}
-	for range 50 {
+	for i := range 50 {
 		changes := make([]record.Change, 10)
+		if i%20 == 19 { // more than the store takes in one transaction
+			changes = make([]record.Change, 2500)
+		}
 		for i := range changes {
 			changes[i] = r.check("d-14", "ravens-quarry")
 		}

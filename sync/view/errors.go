@@ -13,7 +13,7 @@ var (
 	// [DamageError].
 	ErrDamaged = errors.New("view is damaged")
 
-	// ErrTooLarge: the transaction has outgrown what can be committed at once.
+	// ErrTooLarge: a row, or what the owner would do at once, is more than is taken.
 	// Nothing was written; try again with less.
 	ErrTooLarge = errors.New("too much for one transaction")
 

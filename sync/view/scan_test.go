@@ -122,6 +122,36 @@ func compareWalk(t *rapid.T, tx *Tx, model map[string]string) {
 	}
 }
 
+// A name that is itself the prefix belongs to the walk, committed or not.
+func TestWalkStartsWithThePrefixItself(t *testing.T) {
+	v, err := Open(MemoryDir(t), realSchema(t), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer v.Close()
+	err = v.Update(func(tx *Tx) error {
+		if err := tx.SetLocal("a", []byte("1")); err != nil {
+			return err
+		}
+		met := 0
+		for _, reverse := range []bool{false, true} {
+			for row, err := range tx.scan(localKey("a"), nil, reverse) {
+				if err != nil || string(row.bytes) != "1" {
+					t.Errorf("got %q, %v", row.bytes, err)
+				}
+				met++
+			}
+		}
+		if met != 2 {
+			t.Errorf("met %d times in 2 walks", met)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // What is written during a walk, ahead of it, is met by it; each row once.
 func TestWalkMeetsWhatIsWrittenAheadOfIt(t *testing.T) {
 	v, err := Open(MemoryDir(t), realSchema(t), Options{})

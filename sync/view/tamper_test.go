@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,13 +27,14 @@ func someChanges() []record.Change {
 	origin := func(seq uint64) record.Origin {
 		return record.Origin{At: clock.HybridAt(1_700_000_000_000+int64(seq), 0), Ahead: clock.UnknownAhead}
 	}
-	d14, x := record.Key{Kind: 2, ID: "d-14"}, record.Key{Kind: 8, ID: "x"}
+	d14, x, person := record.Key{Kind: 2, ID: "d-14"}, record.Key{Kind: 8, ID: "x"}, record.Key{Kind: 3, ID: "p"}
 	return []record.Change{
 		{Replica: 1, Seq: 1, N: 1, Key: d14, Lane: 2, Origin: origin(1), Writes: []record.Write{text(6, "ravens-quarry")}},
 		{Replica: 1, Seq: 2, N: 1, Key: x, Lane: 1, Origin: origin(2), Writes: []record.Write{text(2, "d-14")}},
 		{Replica: 1, Seq: 3, N: 2, Key: x, Lane: 0, Origin: origin(3), Writes: []record.Write{text(5, "pin gone")}},
 		{Replica: 2, Seq: 1, N: 1, Key: d14, Lane: 2, Origin: origin(4), Writes: []record.Write{text(2, "D 14")}},
 		{Replica: 2, Seq: 3, N: 1, Key: x, Lane: 2, Origin: origin(5), Writes: []record.Write{text(15, "c")}},
+		{Replica: 2, Seq: 4, N: 1, Key: person, Lane: 2, Origin: origin(6), Writes: []record.Write{text(2, "Kit")}},
 	}
 }
 
@@ -156,14 +158,19 @@ func TestContradictionIsFound(t *testing.T) {
 			}
 		}
 	}
-	late := whole
+	person := changes[5] // of a kind that is in no list
+	late, err := recordRow{}.with(person)
+	if err != nil {
+		t.Fatal(err)
+	}
 	late.created++
+	chain2 := chainNext(chainStart(2), changes[3].Append(nil))
 	for name, f := range map[string]func(*pending){
 		"a change that the chain does not have": func(p *pending) {
 			sealed(p, changeKey(changes[2].ID()), alteredChange.Append(nil))
 		},
 		"a record that lacks a change": func(p *pending) { sealed(p, recordKey(x), partOfRecord.bytes()) },
-		"a record of another time":     func(p *pending) { sealed(p, recordKey(x), late.bytes()) },
+		"a record of another time":     func(p *pending) { sealed(p, recordKey(person.Key), late.bytes()) },
 		"a record in another list": func(p *pending) {
 			key := listKey{8, 2, listed("d-14"), whole.created, "x"}
 			p.set(key.bytes(), nil)
@@ -187,9 +194,14 @@ func TestContradictionIsFound(t *testing.T) {
 		},
 		"a replica that is held and not there": func(p *pending) {
 			sealed(p, heldKey(7), held{[]span{{1, 3}}, chainStart(7)}.bytes())
+			sealed(p, countKey{prefix: prefixHeld}.bytes(), countRow(3))
+		},
+		"a replica that is there and not held": func(p *pending) {
+			p.set(heldKey(2), nil)
+			sealed(p, countKey{prefix: prefixHeld}.bytes(), countRow(1))
 		},
 		"other changes than are held": func(p *pending) {
-			sealed(p, heldKey(2), held{[]span{{1, 2}}, chainStart(2)}.bytes())
+			sealed(p, heldKey(2), held{[]span{{1, 1}, {4, 5}}, chain2}.bytes())
 		},
 		"a row of no kind": func(p *pending) { sealed(p, []byte{0x66, 1}, nil) },
 		"a malformed row":  func(p *pending) { sealed(p, logEndKey(1), []byte{1}) },
@@ -437,33 +449,42 @@ func TestDamagedViewIsNotBackedUp(t *testing.T) {
 	}
 }
 
-// A backup that is whole in itself, but of a view that is not, is not restored.
-func TestRestoreExaminesWhatItRead(t *testing.T) {
-	rows := rowsOf(t, MemoryDir(t))
-	var stream bytes.Buffer
-	body, err := newSealer(&stream, nil)
+// stream is a plain backup of some rows that says that it has so many.
+func stream(t *testing.T, rows []row, count uint64) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	body, err := newSealer(&b, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	out := io.MultiWriter(body, body.sum)
-	count := uint64(0)
 	for _, r := range rows {
-		if r.key[0] == prefixRecord {
-			continue
-		}
-		count++
 		if err := writeRow(out, r.key, seal(r.key, r.bytes)); err != nil {
 			t.Fatal(err)
 		}
 	}
 	out.Write(binary.BigEndian.AppendUint64([]byte{0}, count))
 	body.Write(body.sum.Sum(nil))
-	if err := ReadBackup(stream.Bytes(), nil); err != nil {
+	return b.Bytes()
+}
+
+// A backup that is whole in itself, but of a view that is not, is not restored.
+func TestRestoreExaminesWhatItRead(t *testing.T) {
+	rows := slices.DeleteFunc(rowsOf(t, MemoryDir(t)), func(r row) bool { return r.key[0] == prefixRecord })
+	b := stream(t, rows, uint64(len(rows)))
+	if err := ReadBackup(b, nil); err != nil {
 		t.Fatal(err)
 	}
 	parent := MemoryDir(t)
-	err = Restore(&stream, nil, filepath.Join(parent, "view"), realSchema(t), Options{})
+	err := Restore(bytes.NewReader(b), nil, filepath.Join(parent, "view"), realSchema(t), Options{})
 	if left, _ := os.ReadDir(parent); !errors.Is(err, ErrDamaged) || len(left) > 0 {
 		t.Errorf("got %v, want ErrDamaged; left %v", err, left)
+	}
+}
+
+func TestBackupWithAnotherCountIsRefused(t *testing.T) {
+	rows := rowsOf(t, MemoryDir(t))
+	if err := ReadBackup(stream(t, rows, uint64(len(rows))+1), nil); !errors.Is(err, ErrBackup) {
+		t.Errorf("got %v, want ErrBackup", err)
 	}
 }

@@ -190,10 +190,16 @@ func (tx *Tx) commit() (err error) {
 	defer caught("commit", &err)
 	txn := tx.view.db.NewTransaction(true)
 	defer func() { txn.Discard() }()
+	parted := false
 	for _, key := range tx.commitOrder() {
 		w := tx.pending.writes[key]
 		err := w.in(txn)
 		if errors.Is(err, badger.ErrTxnTooBig) {
+			if !parted {
+				parted = true
+				tx.view.parting.Lock()
+				defer tx.view.parting.Unlock()
+			}
 			if err := txn.Commit(); err != nil {
 				return fmt.Errorf("%w: %w", ErrBroken, err)
 			}

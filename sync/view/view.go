@@ -45,6 +45,9 @@ type View struct {
 
 	writing sync.Mutex // held by an Update
 	broken  error      // guarded by writing: why nothing is written any more
+	// parting is held while a commit is made in several parts, so that nobody
+	// begins between two of them.
+	parting sync.RWMutex
 }
 
 // Open opens the view in a directory, or makes one there. A view that was made
@@ -250,9 +253,10 @@ func (v *View) Read(f func(*Tx) error) error {
 
 // Update runs f and then commits what it wrote, all or nothing. Updates are run
 // one after another. With an error of f nothing is written. Only what is too much
-// for one transaction of the store goes into several, which a power cut may part:
-// [Examine] tells. A failure of the commit breaks the view (ErrBroken): it must be
-// opened again, and the write may or may not be there.
+// for one transaction of the store goes into several: no reader sees a part, but a
+// crash may leave one, and then [Examine] finds damage. A failure of the commit
+// breaks the view (ErrBroken): it must be opened again, and the write may or may
+// not be there.
 func (v *View) Update(f func(*Tx) error) error {
 	v.writing.Lock()
 	defer v.writing.Unlock()
@@ -275,7 +279,9 @@ func (v *View) Update(f func(*Tx) error) error {
 }
 
 func (v *View) begin(p *pending) (tx *Tx, end func()) {
+	v.parting.RLock()
 	tx = &Tx{view: v, txn: v.db.NewTransaction(false), pending: p}
+	v.parting.RUnlock()
 	if p != nil {
 		tx.touched = map[clock.Replica]bool{}
 		tx.counts = map[countKey]uint64{}
