@@ -17,17 +17,25 @@ type office struct {
 	hub *Hub
 }
 
-// siteContacts gives, for each site, what is known of the node that spoke for it
-// last.
+// siteContacts gives, for each site, the cabin that speaks for it. Of the replicas
+// that a cabin has had, the one that was heard last counts. Where several cabins
+// carry a site (a van does), the one whose word is the oldest speaks: a site is
+// only as well known as by the least heard of those who write there.
 func (h *Hub) siteContacts() (map[string]replica.Contact, error) {
 	contacts, err := h.replica.Contacts()
 	if err != nil {
 		return nil, err
 	}
-	out := map[string]replica.Contact{}
+	cabins := map[string]replica.Contact{}
 	for _, c := range contacts {
+		if have, ok := cabins[c.Cabin]; !ok || c.HeardAt.After(have.HeardAt) {
+			cabins[c.Cabin] = c
+		}
+	}
+	out := map[string]replica.Contact{}
+	for _, c := range cabins {
 		for _, site := range c.Sites {
-			if have, ok := out[site]; !ok || c.HeardAt.After(have.HeardAt) {
+			if have, ok := out[site]; !ok || c.AsOf.Before(have.AsOf) {
 				out[site] = c
 			}
 		}

@@ -43,8 +43,8 @@ const importText = `It sends those of sites.csv, people.csv and machines.csv tha
 with anything wrong in it is not loaded at all, and every wrong row is named. Loading
 the same files again changes nothing.
 
-Only a person of the office may load the register. The first one, before anybody is
-on it, is loaded with --dir: start the hub once, stop it, load, and start it again.`
+Only a person of the office may load the register; while nobody of the office is on
+it, anybody may. With --dir it is loaded into a hub that does not run.`
 
 func (s *importSettings) check(where origins) (bad misuse) {
 	for _, other := range []string{"hub", "person"} {

@@ -24,6 +24,7 @@ const (
 	window     = 30 * time.Minute // within which a repeated id is known; ids are kept in memory
 	retryPause = 500 * time.Millisecond
 	askTimeout = 30 * time.Second // for the broker to answer, where the caller sets no limit
+	askAgain   = 5 * time.Second  // for one try of several: a cluster without a leader never answers what it was asked
 )
 
 // ErrOtherLedger says that the ledger is not the one that was opened, or that it

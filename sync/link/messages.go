@@ -19,7 +19,7 @@ const (
 
 const (
 	fetchWait  = 30 * time.Second // for which one request for messages stands
-	heartbeat  = 5 * time.Second  // by which a reader knows that it still exists
+	heartbeat  = 2 * time.Second  // by which a reader knows that it still exists; two may fail
 	readerIdle = 5 * time.Minute  // after which the broker forgets a reader; it is made anew
 )
 
@@ -77,14 +77,29 @@ type reader struct {
 
 // follow makes a consumer and reads until it fails.
 func (r *reader) follow(ctx context.Context) error {
-	state, err := r.hub.state(ctx)
+	consumer, err := r.consumer(ctx)
 	if err != nil {
 		return err
 	}
-	if state.LastSeq < r.after {
-		return fmt.Errorf("%w: it ends at %d, and was read up to %d", ErrOtherLedger, state.LastSeq, r.after)
+	defer r.forget(ctx, consumer)
+	r.taken = 0
+	for err == nil {
+		err = r.fetch(ctx, consumer)
 	}
-	consumer, err := r.hub.js.CreateConsumer(ctx, StreamName, jetstream.ConsumerConfig{
+	return err
+}
+
+func (r *reader) consumer(ctx context.Context) (jetstream.Consumer, error) {
+	ctx, cancel := context.WithTimeout(ctx, askAgain)
+	defer cancel()
+	state, err := r.hub.state(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if state.LastSeq < r.after {
+		return nil, fmt.Errorf("%w: it ends at %d, and was read up to %d", ErrOtherLedger, state.LastSeq, r.after)
+	}
+	c, err := r.hub.js.CreateConsumer(ctx, StreamName, jetstream.ConsumerConfig{
 		DeliverPolicy:     jetstream.DeliverByStartSequencePolicy,
 		OptStartSeq:       r.after + 1,
 		AckPolicy:         jetstream.AckNonePolicy,
@@ -93,14 +108,9 @@ func (r *reader) follow(ctx context.Context) error {
 		Replicas:          1,
 	})
 	if err != nil {
-		return fmt.Errorf("make a reader: %w", err)
+		return nil, fmt.Errorf("make a reader: %w", err)
 	}
-	defer r.forget(ctx, consumer)
-	r.taken = 0
-	for err == nil {
-		err = r.fetch(ctx, consumer)
-	}
-	return err
+	return c, nil
 }
 
 // forget spares the broker a reader that nobody uses. It may fail: the broker

@@ -15,7 +15,6 @@ import (
 
 const (
 	openWait    = 30 * time.Second // for a cluster to find its leaders
-	openAttempt = 5 * time.Second  // a request that was not heard is not answered later
 	tooFewPeers = 10005            // what a cluster says while its members still look for each other
 )
 
@@ -46,7 +45,7 @@ func mayPass(err error) bool {
 }
 
 func (h *Hub) attempt(ctx context.Context, cfg *HubConfig) error {
-	ctx, cancel := context.WithTimeout(ctx, openAttempt)
+	ctx, cancel := context.WithTimeout(ctx, askAgain)
 	defer cancel()
 	return h.ensure(ctx, cfg)
 }
