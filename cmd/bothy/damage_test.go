@@ -165,24 +165,7 @@ func filesBelow(t *testing.T, dir string) (out []string) {
 // sentence, and nil is given.
 func tryStart(t *testing.T, args ...string) *process {
 	t.Helper()
-	p := &process{dir: t.TempDir(), exited: make(chan struct{})}
-	p.cmd = bothy(p.dir, args...)
-	p.cmd.Stderr = &p.stderr
-	stdout, err := p.cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := p.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		p.kill(t)
-		if t.Failed() {
-			t.Logf("bothy %s said\n%s", strings.Join(args, " "), p.stderr.String())
-		}
-	})
-	listening := make(chan string, 1)
-	go p.watch(stdout, listening)
+	p, listening := launch(t, args...)
 	select {
 	case line := <-listening:
 		p.open(t, line)

@@ -47,9 +47,9 @@ type process struct {
 	err    error // of its end; read after exited
 }
 
-// start runs "bothy args..." and waits until it says where it listens. It is
-// killed at the end of the test if it still runs.
-func start(t *testing.T, args ...string) *process {
+// launch runs "bothy args...". It is killed at the end of the test if it still
+// runs. The channel gets the first line that it says.
+func launch(t *testing.T, args ...string) (*process, <-chan string) {
 	t.Helper()
 	p := &process{dir: t.TempDir(), exited: make(chan struct{})}
 	p.cmd = bothy(p.dir, args...)
@@ -69,6 +69,13 @@ func start(t *testing.T, args ...string) *process {
 	})
 	listening := make(chan string, 1)
 	go p.watch(stdout, listening)
+	return p, listening
+}
+
+// start runs "bothy args..." and waits until it says where it listens.
+func start(t *testing.T, args ...string) *process {
+	t.Helper()
+	p, listening := launch(t, args...)
 	select {
 	case line := <-listening:
 		p.open(t, line)
