@@ -16,6 +16,7 @@ import (
 // is in order; to ask again at once is of no use.
 type HubError struct{ Text string }
 
+// Error gives the text as the hub put it.
 func (e *HubError) Error() string { return "the hub answers: " + e.Text }
 
 // Push brings a piece into the hub's ledger and returns when it is synced there.

@@ -115,7 +115,7 @@ func TestAClusterLosesNothingWhenBrokersAreKilled(t *testing.T) {
 	}
 	trio := startTrio(t)
 	h := openHub(t, HubConfig{URLs: trio.urls, Replicas: 3})
-	eventually(t, "three copies", func() bool { return whole(info(t, h)) })
+	within(t, time.Minute, "three copies", func() bool { return whole(info(t, h)) })
 	for _, broker := range trio.running {
 		// A client that is told of others leaves the tunnel through which it came.
 		if said := greeting(t, broker.Addr); strings.Contains(said, "connect_urls") {
@@ -135,7 +135,7 @@ func TestAClusterLosesNothingWhenBrokersAreKilled(t *testing.T) {
 		t.Helper()
 		for i := range pushers {
 			from := pushers[i].acknowledged.Load()
-			eventually(t, what, func() bool { return pushers[i].acknowledged.Load() >= from+40 })
+			within(t, time.Minute, what, func() bool { return pushers[i].acknowledged.Load() >= from+40 })
 		}
 	}
 	reading, stopReading := context.WithCancel(t.Context())
@@ -161,7 +161,7 @@ func TestAClusterLosesNothingWhenBrokersAreKilled(t *testing.T) {
 	trio.running[first].kill()
 	progress("all push after the leader was killed")
 	trio.start(t, first)
-	eventually(t, "three copies again", func() bool { return whole(info(t, h)) })
+	within(t, time.Minute, "three copies again", func() bool { return whole(info(t, h)) })
 	second := (first + 1) % 3
 	trio.running[second].kill()
 	progress("all push after another was killed")
@@ -169,14 +169,14 @@ func TestAClusterLosesNothingWhenBrokersAreKilled(t *testing.T) {
 	all.Wait()
 
 	final := uint64(0)
-	eventually(t, "the ledger's end is known", func() bool {
+	within(t, time.Minute, "the ledger's end is known", func() bool {
 		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 		defer cancel()
 		n, err := h.LastSeq(ctx)
 		final = n
 		return err == nil
 	})
-	eventually(t, "the hub has read all", func() bool { return at.Load() >= final })
+	within(t, time.Minute, "the hub has read all", func() bool { return at.Load() >= final })
 	stopReading()
 	if err := <-read; !errors.Is(err, context.Canceled) {
 		t.Fatal(err)

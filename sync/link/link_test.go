@@ -107,12 +107,15 @@ func dial(t testing.TB, cfg ClientConfig) *Client {
 // eventually waits until something holds.
 func eventually(t testing.TB, what string, holds func() bool) {
 	t.Helper()
-	deadline := time.Now().Add(patience)
-	for !holds() {
+	within(t, patience, what, holds)
+}
+
+func within(t testing.TB, limit time.Duration, what string, holds func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(limit); !holds(); time.Sleep(2 * time.Millisecond) {
 		if time.Now().After(deadline) {
-			t.Fatalf("%s: not after %s", what, patience)
+			t.Fatalf("%s: not after %s", what, limit)
 		}
-		time.Sleep(2 * time.Millisecond)
 	}
 }
 

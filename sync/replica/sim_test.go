@@ -112,7 +112,7 @@ func newWorld(t *testing.T, seed uint64) *world {
 		t.Fatal(err)
 	}
 	w := &world{
-		t: t, rng: rand.New(rand.NewPCG(seed, 1)), schema: schema, dir: t.TempDir(),
+		t: t, rng: rand.New(rand.NewPCG(seed, 1)), schema: schema, dir: memoryDir(t),
 		now: time.Date(2031, 3, 3, 5, 0, 0, 0, time.UTC), identity: "first", acked: map[string]int{},
 	}
 	w.hub = w.join("hub")
@@ -120,6 +120,21 @@ func newWorld(t *testing.T, seed uint64) *world {
 		w.nodes = append(w.nodes, w.join(fmt.Sprintf("node%d", i)))
 	}
 	return w
+}
+
+// memoryDir is a folder in memory where the system has one: a simulated disk
+// need not be a slow one.
+func memoryDir(t *testing.T) string {
+	dir, err := os.MkdirTemp("/dev/shm", "fleet-")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	return dir
 }
 
 func (w *world) say(format string, args ...any) {

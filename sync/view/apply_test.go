@@ -158,6 +158,21 @@ func TestEachChangeRidesAlongOnce(t *testing.T) {
 	expect(t, "lane 2", entries(t, v, 2, 0), "1:1", "1:3")
 }
 
+// A record that was joined anew still knows which of its changes wait in a less
+// urgent lane.
+func TestUrgentChangeTakesEarlierOnesAlongAfterAForget(t *testing.T) {
+	v := fresh(t)
+	a, b := newReplica(1), newReplica(2)
+	b.at = a.at.Next(a.at.Millis() + 60_000) // b writes later
+	apply(t, v,
+		b.write(defect("x"), 1, text(defectText, "worn pin")),
+		a.write(defect("x"), 2, text(defectMachine, "d-14")), // written first, but came second
+		b.write(defect("x"), 2, text(15, "c1")))
+	update(t, v, func(tx *view.Tx) error { return tx.Forget(record.ID{Replica: 2, Seq: 2}) })
+	apply(t, v, a.write(defect("x"), 1, text(defectText, "pin gone")))
+	expect(t, "lane 1", entries(t, v, 1, 0), "2:1", "1:1", "1:2")
+}
+
 // A machine moves: the cabin of the new site hears of its latest checks and
 // amendments at its next pull, the older first, urgent ones in their lanes.
 func TestFollowersAreLoggedAgainWhenTheirRecordMoves(t *testing.T) {

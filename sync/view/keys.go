@@ -132,7 +132,7 @@ func historyOf(c record.Change) historyKey { return historyKey{c.Key, c.At, c.ID
 
 // historyPrefix starts the keys of all changes of a record.
 func historyPrefix(k record.Key) []byte {
-	b := append(make([]byte, 0, 32+len(k.ID)), prefixHistory)
+	b := append(make([]byte, 0, 40+len(k.ID)), prefixHistory)
 	return appendText(binary.BigEndian.AppendUint32(b, k.Kind), k.ID)
 }
 
@@ -199,7 +199,7 @@ func listed(value string) []byte {
 		sum := sha256.Sum256([]byte(value))
 		return append([]byte{hashed}, sum[:]...)
 	}
-	return appendText(nil, value)
+	return appendText(make([]byte, 0, 1+len(value)), value)
 }
 
 // listPrefix starts the keys of one list.

@@ -488,3 +488,19 @@ func TestBackupWithAnotherCountIsRefused(t *testing.T) {
 		t.Errorf("got %v, want ErrBackup", err)
 	}
 }
+
+// A store that does not open where nothing can be written says nothing of damage:
+// the disk may be full, or not ours.
+func TestFullDiskIsNotTakenForDamage(t *testing.T) {
+	cause := errors.New("the store did not open")
+	dir := MemoryDir(t)
+	if err := openError(dir, cause); !errors.Is(err, ErrDamaged) {
+		t.Errorf("with room: got %v, want ErrDamaged", err)
+	}
+	if left, _ := os.ReadDir(dir); len(left) > 0 {
+		t.Errorf("%v is left", left)
+	}
+	if err := openError(filepath.Join(dir, "gone"), cause); err == nil || errors.Is(err, ErrDamaged) {
+		t.Errorf("without: got %v, want an error that is not damage", err)
+	}
+}
