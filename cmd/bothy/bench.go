@@ -37,9 +37,9 @@ func runBench(ctx context.Context, c call) (err error) {
 	if dir, err = filepath.Abs(dir); err != nil {
 		return err
 	}
-	b := &bench{demo: demo{out: c.stdout, dir: dir, began: time.Now(), lasting: 9 * time.Minute}, rng: rand.New(rand.NewPCG(1, 46))}
+	b := &bench{demo: demo{out: c.stdout, dir: dir, began: time.Now(), lasting: 9 * time.Minute, patience: 6 * time.Minute}, rng: rand.New(rand.NewPCG(1, 46))}
 	defer func() { err = errors.Join(err, b.end(), os.RemoveAll(dir)) }()
-	for _, part := range []func(context.Context) error{b.setUp, b.backlogs, b.saving, b.joining, b.opening} {
+	for _, part := range []func(context.Context) error{b.setUp, b.saving, b.backlogs, b.joining, b.opening} {
 		if err := part(ctx); err != nil {
 			return unlessStopped(ctx, err)
 		}

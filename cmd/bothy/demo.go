@@ -42,7 +42,7 @@ func runDemo(ctx context.Context, c call, once bool) (err error) {
 	if err != nil {
 		return fmt.Errorf("make a folder for the demo: %w", err)
 	}
-	d := &demo{out: c.stdout, dir: dir, began: time.Now(), lasting: 9 * time.Minute}
+	d := &demo{out: c.stdout, dir: dir, began: time.Now(), lasting: 9 * time.Minute, patience: 40 * time.Second}
 	defer func() { err = errors.Join(err, d.end(), os.RemoveAll(dir)) }()
 	if err := d.play(ctx); err != nil {
 		return unlessStopped(ctx, err)

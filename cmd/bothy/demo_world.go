@@ -34,8 +34,10 @@ type demo struct {
 	requests int
 	// meters are the machines' hour meters as the next check will read them.
 	meters map[string]float64
-	// lasting is how long a check takes in the story.
-	lasting time.Duration
+	// lasting is how long a check takes in the story, and patience how long
+	// anything is waited for: a link that was down for long is tried again only
+	// every few minutes.
+	lasting, patience time.Duration
 }
 
 // server is a hub or a node as a process of its own.
@@ -196,7 +198,7 @@ func (d *demo) end() error {
 
 // await asks again until something is so.
 func (d *demo) await(ctx context.Context, what string, so func() (bool, error)) error {
-	ctx, cancel := context.WithTimeout(ctx, 40*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, d.patience)
 	defer cancel()
 	for {
 		ok, err := so()

@@ -15,45 +15,48 @@ import (
 // TestCallersThatWaitShareOneSync holds the first caller's sync until 31 others wait.
 func TestCallersThatWaitShareOneSync(t *testing.T) {
 	const writers = 32
-	syncs, held := 0, false
-	var l *Ledger
+	syncs := -1 << 60
+	entered, release := make(chan struct{}), make(chan struct{})
 	d := quickDisk()
-	d.sync = func(f *os.File) error {
-		if !held {
-			return nil
+	d.sync = func(*os.File) error {
+		if syncs++; syncs == 1 {
+			close(entered)
+			<-release
 		}
-		if syncs++; syncs > 1 {
-			return nil
-		}
-		for { // ends with the test's own deadline at the latest
-			l.joining.Lock()
-			waiting := 0
-			if l.next != nil {
-				waiting = len(l.next.payloads)
-			}
-			l.joining.Unlock()
-			if waiting == writers-1 {
-				return nil
-			}
-			runtime.Gosched()
-		}
+		return nil
 	}
-	l = openClean(t, t.TempDir(), Options{}, d)
-	held = true
+	l := openClean(t, t.TempDir(), Options{}, d)
+	syncs = 0
 	var all sync.WaitGroup
-	for range writers {
-		all.Go(func() {
-			if _, err := l.Append([]byte("x")); err != nil {
-				t.Error(err)
-			}
-		})
+	write := func() {
+		if _, err := l.Append([]byte("x")); err != nil {
+			t.Error(err)
+		}
 	}
+	all.Go(write)
+	<-entered
+	for range writers - 1 {
+		all.Go(write)
+	}
+	for l.waiting() < writers-1 { // ends with the test's own deadline at the latest
+		runtime.Gosched()
+	}
+	close(release)
 	all.Wait()
-	held = false
 	if syncs != 2 || l.Last() != writers {
 		t.Errorf("%d syncs for %d appends", syncs, l.Last())
 	}
 	mustClose(t, l)
+}
+
+// waiting counts the frames of the write that callers may still join.
+func (l *Ledger) waiting() int {
+	l.joining.Lock()
+	defer l.joining.Unlock()
+	if l.next == nil {
+		return 0
+	}
+	return len(l.next.payloads)
 }
 
 // TestFramesOfOneCallStayTogether appends from many goroutines, reads beside them,
