@@ -42,7 +42,8 @@ type Config struct {
 	Hub []string
 	// TLS for handhelds, and for the way to the hub; nil is plain.
 	ServeTLS, HubTLS *tls.Config
-	// AskEvery is how often the hub is asked when it does not ring.
+	// AskEvery is how often the hub is asked when it does not ring, and, up to five
+	// minutes, tried again when it is not in reach.
 	AskEvery time.Duration
 	// FreeBytes of disk space below which nothing is accepted.
 	FreeBytes uint64
@@ -98,7 +99,7 @@ func Open(ctx context.Context, cfg Config) (_ *Node, err error) {
 		return nil, err
 	}
 	if len(cfg.Hub) > 0 {
-		n.client, err = link.Dial(ctx, link.ClientConfig{URLs: cfg.Hub, Replica: n.replica.ID(), Name: cfg.Name, Sites: cfg.Sites, TLS: cfg.HubTLS, Log: cfg.Log})
+		n.client, err = link.Dial(ctx, link.ClientConfig{URLs: cfg.Hub, Replica: n.replica.ID(), Name: cfg.Name, Sites: cfg.Sites, TLS: cfg.HubTLS, RetryMost: min(longestPause, cfg.AskEvery), Log: cfg.Log})
 		if err != nil {
 			return nil, err
 		}

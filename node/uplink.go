@@ -62,7 +62,7 @@ func jitter(pause time.Duration) time.Duration {
 // exchange sends and asks until nothing waits, and says when to ask again.
 func (n *Node) exchange(ctx context.Context, ask bool) (wait time.Duration, err error) {
 	if !n.client.Connected() {
-		return n.cfg.AskEvery, nil
+		return n.cfg.AskEvery, n.hurry()
 	}
 	pushed := false
 	for {
@@ -83,6 +83,16 @@ func (n *Node) exchange(ctx context.Context, ask bool) (wait time.Duration, err 
 		return receiptAfter, nil
 	}
 	return n.cfg.AskEvery, nil
+}
+
+// hurry has the client try at once, whatever pause it is in, if a hazard or a
+// hold waits.
+func (n *Node) hurry() error {
+	status, err := n.replica.Status()
+	if err == nil && status.Lanes[0].Changes > 0 {
+		n.client.Hurry()
+	}
+	return err
 }
 
 func rung(bells <-chan struct{}) bool {

@@ -130,7 +130,7 @@ func (d *demo) addCabin(ctx context.Context, name string) error {
 	s := &server{name: name, cutter: cutter, site: siteOf(name)}
 	s.args = []string{
 		"node", "--name", name, "--sites", s.site, "--dir", d.dir + "/" + name, "--http", local, "--grpc", local,
-		"--hub", "nats://" + cutter.Addr(), "--ask-every", "1m", "--free-space", "0",
+		"--hub", "nats://" + cutter.Addr(), "--ask-every", "4s", "--free-space", "0",
 	}
 	d.cabins = append(d.cabins, s)
 	return d.launch(ctx, s)
