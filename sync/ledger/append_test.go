@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -10,6 +11,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 )
 
 // TestCallersThatWaitShareOneSync holds the first caller's sync until 31 others wait.
@@ -33,12 +35,18 @@ func TestCallersThatWaitShareOneSync(t *testing.T) {
 			t.Error(err)
 		}
 	}
+	patience, enough := context.WithTimeout(t.Context(), 20*time.Second)
+	defer enough()
 	all.Go(write)
-	<-entered
+	select {
+	case <-entered:
+	case <-patience.Done():
+		t.Fatal("an append does not sync")
+	}
 	for range writers - 1 {
 		all.Go(write)
 	}
-	for l.waiting() < writers-1 { // ends with the test's own deadline at the latest
+	for l.waiting() < writers-1 && patience.Err() == nil {
 		runtime.Gosched()
 	}
 	close(release)
