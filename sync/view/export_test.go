@@ -1,8 +1,6 @@
 package view
 
 import (
-	"bufio"
-	"bytes"
 	"os"
 	"testing"
 )
@@ -21,13 +19,4 @@ func MemoryDir(t testing.TB) string {
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
 	return dir
-}
-
-// ReadBackup reads a backup to its end as a restore does, and keeps nothing.
-func ReadBackup(b, key []byte) error {
-	body, err := openBody(bufio.NewReader(bytes.NewReader(b)), key)
-	if err != nil {
-		return err
-	}
-	return body.rows(func(_, _ []byte) error { return nil })
 }

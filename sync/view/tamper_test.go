@@ -1,14 +1,10 @@
 package view
 
 import (
-	"bytes"
-	"encoding/binary"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -292,7 +288,7 @@ func TestRejoinRepairsARecord(t *testing.T) {
 }
 
 // A view of a newer format is refused with a sentence that says what to do, by
-// whoever opens, examines or restores it.
+// whoever opens or examines it.
 func TestNewerFormatIsRefused(t *testing.T) {
 	dir := tampered(t, func(p *pending) {
 		p.set(formatKey, seal(formatKey, formatRow{format + 1, 9}.bytes()))
@@ -303,15 +299,6 @@ func TestNewerFormatIsRefused(t *testing.T) {
 	}
 	if err := Examine(dir, realSchema(t), Options{}); !errors.Is(err, ErrNewer) || errors.Is(err, ErrDamaged) {
 		t.Errorf("examine: got %v", err)
-	}
-	v, err := open(dir, realSchema(t), Options{}, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer v.Close()
-	value := seal(formatKey, formatRow{format + 1, 9}.bytes())
-	if _, err := v.renamed(value); !errors.Is(err, ErrNewer) {
-		t.Errorf("restore: got %v", err)
 	}
 }
 
@@ -433,59 +420,6 @@ func TestCountBelowNothingIsDamage(t *testing.T) {
 	defer v.Close()
 	if err := v.Update(func(tx *Tx) error { return tx.SetLocal("cursor", nil) }); !errors.Is(err, ErrDamaged) {
 		t.Errorf("got %v, want ErrDamaged", err)
-	}
-}
-
-// A backup is examined while it is written: a damaged view gives none.
-func TestDamagedViewIsNotBackedUp(t *testing.T) {
-	dir := tampered(t, func(p *pending) { p.set(recordKey(record.Key{Kind: 8, ID: "x"}), nil) })
-	v, err := Open(dir, realSchema(t), Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer v.Close()
-	if err := v.Backup(io.Discard, nil); !errors.Is(err, ErrDamaged) {
-		t.Errorf("got %v, want ErrDamaged", err)
-	}
-}
-
-// stream is a plain backup of some rows that says that it has so many.
-func stream(t *testing.T, rows []row, count uint64) []byte {
-	t.Helper()
-	var b bytes.Buffer
-	body, err := newSealer(&b, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	out := io.MultiWriter(body, body.sum)
-	for _, r := range rows {
-		if err := writeRow(out, r.key, seal(r.key, r.bytes)); err != nil {
-			t.Fatal(err)
-		}
-	}
-	out.Write(binary.BigEndian.AppendUint64([]byte{0}, count))
-	body.Write(body.sum.Sum(nil))
-	return b.Bytes()
-}
-
-// A backup that is whole in itself, but of a view that is not, is not restored.
-func TestRestoreExaminesWhatItRead(t *testing.T) {
-	rows := slices.DeleteFunc(rowsOf(t, MemoryDir(t)), func(r row) bool { return r.key[0] == prefixRecord })
-	b := stream(t, rows, uint64(len(rows)))
-	if err := ReadBackup(b, nil); err != nil {
-		t.Fatal(err)
-	}
-	parent := MemoryDir(t)
-	err := Restore(bytes.NewReader(b), nil, filepath.Join(parent, "view"), realSchema(t), Options{})
-	if left, _ := os.ReadDir(parent); !errors.Is(err, ErrDamaged) || len(left) > 0 {
-		t.Errorf("got %v, want ErrDamaged; left %v", err, left)
-	}
-}
-
-func TestBackupWithAnotherCountIsRefused(t *testing.T) {
-	rows := rowsOf(t, MemoryDir(t))
-	if err := ReadBackup(stream(t, rows, uint64(len(rows))+1), nil); !errors.Is(err, ErrBackup) {
-		t.Errorf("got %v, want ErrBackup", err)
 	}
 }
 
